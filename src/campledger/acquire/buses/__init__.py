@@ -1,0 +1,1 @@
+"""The wires: the only place that loads hardware libraries."""

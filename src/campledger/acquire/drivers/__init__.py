@@ -1,0 +1,1 @@
+"""Chips and meters: pure decoding under thin drivers."""

@@ -1,0 +1,1 @@
+"""Command line, daemon and wiring; side effects start here."""

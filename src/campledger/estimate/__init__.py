@@ -1,0 +1,1 @@
+"""Physics and statistics: arrays in, arrays out; pure."""

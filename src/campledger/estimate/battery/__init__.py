@@ -1,0 +1,1 @@
+"""State of charge, capacity and resistance."""

@@ -1,0 +1,1 @@
+"""Files to model and back; no database, no bus."""

@@ -1,0 +1,1 @@
+"""Findings about the fit-out, one file a group."""

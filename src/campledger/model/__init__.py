@@ -1,0 +1,1 @@
+"""Quantities, records and the description of a rig; pure."""

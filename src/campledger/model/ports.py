@@ -1,0 +1,69 @@
+"""The few things outside the core, each a small Protocol with a fake in the tests."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+
+class Clock(Protocol):
+    """Two clocks: what the wall says, and what only ever runs forward."""
+
+    def wall(self) -> float:
+        """Give seconds since 1970 UTC as the system believes them."""
+        ...
+
+    def uptime(self) -> float:
+        """Give seconds since boot; never steps, runs on in sleep."""
+        ...
+
+    def synchronised(self) -> bool:
+        """Tell whether something trusted set the wall clock in this boot."""
+        ...
+
+    def sleep_until(self, uptime: float) -> None:
+        """Wait for an uptime."""
+        ...
+
+
+class Bus(Protocol):
+    """
+    A wire with devices on it.
+
+    A bus moves bytes; what they mean is the driver's. Every failure is a `BusError`.
+    """
+
+    name: str
+
+    def close(self) -> None:
+        """Let go of the device."""
+        ...
+
+
+class RegisterBus(Bus, Protocol):
+    """A wire with byte registers behind addresses (I2C)."""
+
+    def read(self, address: int, register: int, size: int) -> bytes:
+        """Read ``size`` bytes, most significant first as the chip sends them."""
+        ...
+
+    def write(self, address: int, register: int, data: bytes) -> None:
+        """Write bytes to a register."""
+        ...
+
+
+class WordBus(Bus, Protocol):
+    """A wire with 16-bit registers behind unit ids (Modbus)."""
+
+    def read_words(
+        self, unit: int, function: int, start: int, count: int
+    ) -> tuple[int, ...]:
+        """Read registers with function 3 or 4; exactly ``count`` come back."""
+        ...
+
+
+class FileBus(Bus, Protocol):
+    """A wire whose kernel driver shows readings as small files (1-wire)."""
+
+    def read_text(self, address: str) -> str:
+        """Read the text of a device."""
+        ...

@@ -1,0 +1,1 @@
+"""Figures, pages, reports and text for people."""

@@ -1,0 +1,1 @@
+"""The one SQLite file that holds the record."""
