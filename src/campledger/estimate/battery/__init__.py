@@ -1,5 +1,19 @@
 """State of charge, capacity and resistance."""
 
 from campledger.estimate.battery.estimate import estimate_battery
+from campledger.estimate.battery.simulate import (
+    Limits,
+    Simulated,
+    scaled,
+    simulate,
+    typical,
+)
 
-__all__ = ["estimate_battery"]
+__all__ = [
+    "Limits",
+    "Simulated",
+    "estimate_battery",
+    "scaled",
+    "simulate",
+    "typical",
+]

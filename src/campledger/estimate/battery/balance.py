@@ -66,7 +66,7 @@ def condition(
     prior = np.diag(1.0 / linear.std**2)
     rows = linear.rows[index] / std[:, None]
     resid = (value - linear.base[index] - linear.rows[index] @ linear.mean) / std
-    covariance = np.linalg.inv(prior + rows.T @ rows)
+    covariance = np.linalg.inv(prior + rows.T @ rows).astype(np.float64)
     return Gaussian(
         mean=linear.mean + covariance @ (rows.T @ resid), covariance=covariance
     )
