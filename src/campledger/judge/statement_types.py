@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from campledger.model.words import Word
-
 if TYPE_CHECKING:
     from campledger.model.estimates import Estimate
+    from campledger.model.words import Word
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,7 +114,7 @@ class Miss:
 
 @dataclass(frozen=True, kw_only=True)
 class Statement:
-    """A whole trip, ruled off at each dawn; ``misses`` sorted by size, largest first."""
+    """A whole trip, ruled off at each dawn; ``misses`` sorted, largest first."""
 
     trip_name: str
     start_utc: float
