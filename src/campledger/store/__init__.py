@@ -20,6 +20,7 @@ uptime are kept as they were; what dates a boot is stored beside (`Store.add_anc
 """
 
 from campledger.store.file import StoreFullError
+from campledger.store.salvage import Salvaged, restore, salvage
 from campledger.store.store import Store, open_store
 from campledger.store.types import (
     BootInfo,
@@ -42,10 +43,13 @@ __all__ = [
     "ImportCount",
     "Kept",
     "Rows",
+    "Salvaged",
     "Store",
     "StoreFullError",
     "Total",
     "Trip",
     "Window",
     "open_store",
+    "restore",
+    "salvage",
 ]

@@ -15,7 +15,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from campledger.errors import StoreDamagedError
-from campledger.store.codec import decode, encode, encode_axis, plain
+from campledger.store.codec import (
+    DECIMALS,
+    EXACT,
+    decode,
+    encode,
+    encode_axis,
+    plain,
+)
 from campledger.store.types import Rows
 
 if TYPE_CHECKING:
@@ -23,6 +30,8 @@ if TYPE_CHECKING:
 
 MAGIC = b"CLB1"
 AXIS, VALUES, WINDOW = 1, 2, 3
+REGULAR_AXIS = 2
+"""Bit of ``sampling`` in a header: first, last and rows give the whole axis."""
 _FIXED = struct.Struct("<4sIBBIIqdd")
 _NO_NUMBER = -(2**63)
 MIN_SPARSE = 0.5
@@ -89,6 +98,11 @@ def unpack(blob: bytes, *, where: str = "a block") -> tuple[Header, bytes]:
     if not is_whole(blob):
         msg = f"reading {where}: check sum does not fit, expected a whole block"
         raise StoreDamagedError(msg)
+    return peek(blob)
+
+
+def peek(blob: bytes) -> tuple[Header, bytes]:
+    """Take a blob apart without looking at its check sum."""
     _, _, kind, sampling, rows, group, number, first, last = _FIXED.unpack_from(blob)
     size = struct.unpack_from("<H", blob, _FIXED.size)[0]
     at = _FIXED.size + 2
@@ -128,59 +142,51 @@ WALL = "|wall"
 """Pseudo-channel: what the wall clock said minus uptime."""
 
 
-def _put(parts: list[bytes], blob: bytes) -> None:
-    parts.append(struct.pack("<I", len(blob)))
-    parts.append(blob)
-
-
 def pack_window(header: Header, rows: tuple[Rows, ...]) -> bytes:
     """Pack the few rows of a window: plain columns, squeezed together."""
     parts: list[bytes] = [struct.pack("<H", len(rows))]
     for part in rows:
-        columns = dict(part.values)
+        columns = {"": part.uptime, **part.values}
         if part.wall is not None:
-            columns[WALL] = part.wall
-        parts.append(struct.pack("<IH", len(part.uptime), len(columns)))
-        parts.append(part.uptime.astype("<f8").tobytes())
+            columns[WALL] = np.round(part.wall - part.uptime, 6)
+        parts.append(struct.pack("<H", len(columns)))
         for name, values in columns.items():
-            text = name.encode()
-            parts.append(struct.pack("<B", len(text)) + text)
-            _put(parts, _small(values))
+            text, blob = name.encode(), _small(values)
+            parts += [struct.pack("<BH", len(text), len(blob)), text, blob]
     return pack(header, zlib.compress(b"".join(parts), 6))
 
 
 _PLAIN, _INTEGER = 0, 1
+_SMALL = struct.Struct("<BBBq")
 
 
 def _small(values: FloatArray) -> bytes:
     """Hold few values as short differences of whole numbers where that is exact."""
     clean = plain(values)
     if len(clean) and np.isfinite(clean).all():
-        for digits in range(8):
+        for digits in range(DECIMALS + 1):
             numbers = np.rint(clean * 10.0**digits)
-            if np.abs(numbers).max() < 2**31 and np.array_equal(
-                numbers / 10.0**digits, clean
-            ):
-                steps = np.diff(numbers, prepend=0.0)
-                kind = "<i2" if np.abs(steps[1:]).max(initial=0) < 2**15 else "<i4"
-                if np.abs(steps).max() >= 2**31:
-                    break
-                first = struct.pack("<Bi", digits, int(numbers[0]))
-                return (
-                    bytes((_INTEGER, int(kind[2])))
-                    + first
-                    + steps[1:].astype(kind).tobytes()
-                )
-    return bytes((_PLAIN, 8)) + clean.astype("<f8").tobytes()
+            if np.abs(numbers).max() > EXACT:
+                break
+            if not np.array_equal(numbers / 10.0**digits, clean):
+                continue
+            steps = np.diff(numbers)
+            reach = np.abs(steps).max(initial=0.0)
+            width = next((w for w in (1, 2, 4) if reach < 2 ** (8 * w - 1)), 0)
+            if not width:
+                break
+            head = _SMALL.pack(_INTEGER, width, digits, int(numbers[0]))
+            return head + steps.astype(f"<i{width}").tobytes()
+    return bytes((_PLAIN,)) + clean.astype("<f8").tobytes()
 
 
-def _large(blob: bytes, count: int) -> FloatArray:
+def _large(blob: bytes) -> FloatArray:
     if blob[0] == _PLAIN:
-        return np.frombuffer(blob, dtype="<f8", offset=2).astype(np.float64)
-    digits, first = struct.unpack_from("<Bi", blob, 2)
-    steps = np.frombuffer(blob, dtype=f"<i{blob[1]}", offset=7).astype(np.float64)
-    numbers = first + np.concatenate(([0.0], np.cumsum(steps)))
-    out: FloatArray = numbers[:count] / 10.0**digits
+        return np.frombuffer(blob, dtype="<f8", offset=1).astype(np.float64)
+    _, width, digits, first = _SMALL.unpack_from(blob)
+    steps = np.frombuffer(blob, dtype=f"<i{width}", offset=_SMALL.size)
+    numbers = first + np.concatenate(([0], np.cumsum(steps, dtype=np.int64)))
+    out: FloatArray = numbers / 10.0**digits
     return out
 
 
@@ -191,17 +197,18 @@ def unpack_window(blob: bytes) -> tuple[Header, tuple[Rows, ...]]:
     (groups,) = struct.unpack_from("<H", data)
     at, rows = 2, []
     for _ in range(groups):
-        count, columns = struct.unpack_from("<IH", data, at)
-        at += 6
-        uptime = np.frombuffer(data, "<f8", count, at).astype(np.float64)
-        at += 8 * count
+        (columns,) = struct.unpack_from("<H", data, at)
+        at += 2
         values: dict[str, FloatArray] = {}
         for _ in range(columns):
-            name = data[at + 1 : at + 1 + data[at]].decode()
-            at += 1 + data[at]
-            (size,) = struct.unpack_from("<I", data, at)
-            values[name] = _large(data[at + 4 : at + 4 + size], count)
-            at += 4 + size
-        wall = values.pop(WALL, None)
+            length, size = struct.unpack_from("<BH", data, at)
+            at += 3
+            name = data[at : at + length].decode()
+            at += length
+            values[name] = _large(data[at : at + size])
+            at += size
+        uptime = values.pop("")
+        lag = values.pop(WALL, None)
+        wall = None if lag is None else uptime + lag
         rows.append(Rows(uptime=uptime, wall=wall, values=values))
     return header, tuple(rows)

@@ -32,7 +32,7 @@ LEVEL = 8
 tests/bench/bench_store.py."""
 DECIMALS = 7
 _INT32 = 2**31 - 1
-_EXACT = 2.0**52
+EXACT = 2.0**52
 
 _HEAD = struct.Struct("<BII")
 
@@ -61,16 +61,22 @@ def _decimals(values: FloatArray, *, single: bool) -> tuple[int, FloatArray] | N
     """Find the fewest decimals that give every value back, and the whole numbers."""
     probe = _probe(values)
     for digits in range(DECIMALS + 1):
-        scale = 10.0**digits
-        for part in (probe, values):
-            numbers = np.rint(part * scale)
-            back = numbers / scale
-            if single:
-                back = back.astype(np.float32).astype(np.float64)
-            if not np.array_equal(back, part) or np.abs(numbers).max() > _EXACT:
-                break
-        else:
-            return digits, numbers
+        if _whole_numbers(probe, 10.0**digits, single=single) is not None:
+            numbers = _whole_numbers(values, 10.0**digits, single=single)
+            if numbers is not None:
+                return digits, numbers
+    return None
+
+
+def _whole_numbers(
+    values: FloatArray, scale: float, *, single: bool
+) -> FloatArray | None:
+    numbers: FloatArray = np.rint(values * scale)
+    back = numbers / scale
+    if single:
+        back = back.astype(np.float32).astype(np.float64)
+    if np.array_equal(back, values) and np.abs(numbers).max() <= EXACT:
+        return numbers
     return None
 
 
@@ -87,7 +93,7 @@ def _step(values: FloatArray) -> tuple[float, FloatArray] | None:
     nearest = round(largest / guess)
     for step in (guess, largest / nearest if nearest else guess):
         numbers = np.rint(values / step)
-        if np.abs(numbers).max() < _EXACT and np.array_equal(numbers * step, values):
+        if np.abs(numbers).max() < EXACT and np.array_equal(numbers * step, values):
             return step, numbers
     return None
 
@@ -126,14 +132,16 @@ def _unpack_values(codec: int, body: bytes, count: int) -> FloatArray:
         return np.full(count, struct.unpack("<d", body)[0])
     if codec == REGULAR:
         first, step = struct.unpack("<dd", body)
-        return first + step * np.arange(count)
+        axis: FloatArray = first + step * np.arange(count)
+        return axis
     if codec in (DECIMAL, DECIMAL32):
         out = _numbers(body[1:]) / 10.0 ** body[0]
         if codec == DECIMAL32:
             out = out.astype(np.float32).astype(np.float64)
         return out
     if codec == STEP:
-        return _numbers(body[8:]) * struct.unpack_from("<d", body)[0]
+        stepped: FloatArray = _numbers(body[8:]) * struct.unpack_from("<d", body)[0]
+        return stepped
     return _numbers(body)
 
 
@@ -206,13 +214,23 @@ def decode(blob: bytes) -> FloatArray:
     return out
 
 
+def regular_axis(first: float, last: float, count: int) -> FloatArray:
+    """Give the axis of even steps between two times; steps are whole microseconds."""
+    step = round((last - first) / max(count - 1, 1), 6)
+    axis: FloatArray = first + step * np.arange(count)
+    return axis
+
+
+def is_regular(times: FloatArray) -> bool:
+    """Tell whether first, last and count give every time back, bit for bit."""
+    axis = regular_axis(float(times[0]), float(times[-1]), len(times))
+    return bool(np.array_equal(axis, times))
+
+
 def encode_axis(times: FloatArray) -> bytes:
     """Pack increasing times; a regular axis takes a few bytes. [s]"""
     count = len(times)
-    if count > 1:
-        step = (times[-1] - times[0]) / (count - 1)
-        for trial in (round(step, 6), step):
-            if np.array_equal(times[0] + trial * np.arange(count), times):
-                body = struct.pack("<dd", times[0], trial)
-                return _HEAD.pack(REGULAR, count, 0) + body
+    if count > 1 and is_regular(times):
+        step = round((times[-1] - times[0]) / (count - 1), 6)
+        return _HEAD.pack(REGULAR, count, 0) + struct.pack("<dd", times[0], step)
     return encode(times)[1]

@@ -29,9 +29,12 @@ if TYPE_CHECKING:
 
 BUSY = 10.0
 """Longest wait for another writer. [s] (contract)"""
-CHECK_TIME = {"read": 0.05, "write": 0.1, "daemon": 2.0}
+CHECK_TIME = {"read": 0.01, "write": 0.1, "daemon": 2.0}
 """Time given to the integrity check at opening, by mode. [s]
 Common practice, no source."""
+CHECKPOINT = 4000
+"""The log is brought into the file after so many pages: longer than an hour of windows,
+so that what is sealed and reused within it is never written twice. [pages]"""
 CACHE = 2000
 """Page cache; negative would be kibibytes. [pages]"""
 
@@ -139,7 +142,8 @@ class StoreFile:
         else:
             self.db.execute("pragma journal_mode = wal")
             self.db.execute("pragma synchronous = full")
-            self.db.execute("pragma foreign_keys = off")
+            self.db.execute("pragma secure_delete = off")
+            self.db.execute(f"pragma wal_autocheckpoint = {CHECKPOINT}")
             self._migrate()
         self.quick_check(CHECK_TIME[self.mode])
 

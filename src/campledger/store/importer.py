@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from campledger.model.clock import date_boot
 from campledger.store import boots as bt
 from campledger.store.blocks import WALL, read_array, unpack_window
 from campledger.store.types import POINT, Columns, ImportCount, Rows
 from campledger.store.writer import (
-    carry_before,
+    carries_before,
     next_carries,
     pack_group,
     split_rows,
@@ -39,7 +40,8 @@ if TYPE_CHECKING:
 SAMPLE = 20
 """Rows compared to tell one boot from another of the same number."""
 CLOCK_AGREES = 5.0
-"""Clocks of one boot agree to this, and to its drift. [s] Common practice, no source."""
+"""Clocks of one boot agree to this, and to its drift. [s]
+Common practice, no source."""
 
 
 class Importer:
@@ -53,7 +55,6 @@ class Importer:
         self.sampling = sampling
         self.source = source
         self.carries: dict[int, tuple[float, dict[str, Carry]]] = {}
-        self.dry = False
 
     def add(self, chunk: Columns) -> ImportCount:
         """Store the new rows of a chunk; best given in chunks of about 86,400 rows."""
@@ -69,14 +70,17 @@ class Importer:
         return total
 
     def _stretch(self, number: int | None, rows: Rows) -> ImportCount:
-        boot = self._find_boot(number, rows)
+        return self.store(self._find_boot(number, rows), rows)
+
+    def store(self, boot: BootRow, rows: Rows) -> ImportCount:
+        """Store the new ones of some rows of a boot, in any order."""
         index = np.arange(len(rows.uptime))
         total = ImportCount()
         while len(index):
-            part = take_rows(rows, index)  # type: ignore[arg-type]
+            part = take_rows(rows, index)
             order = np.argsort(part.uptime, kind="stable")
             lead = np.diff(part.uptime[order], prepend=-np.inf) > 0
-            count = self._batch(boot, take_rows(part, order[lead]))  # type: ignore[arg-type]
+            count = self._batch(boot, take_rows(part, order[lead]))
             total += ImportCount(
                 added=count.added,
                 present=count.present,
@@ -102,12 +106,11 @@ class Importer:
         if clock is None and rows.wall is not None:
             stretch = bt.extend_stretch(boot.stretch, rows.uptime, rows.wall)
             own = stretch.anchor(boot.id) if stretch else None
-            clock = bt.date_boot([own]) if own else None
+            clock = date_boot([own]) if own else None
         first = float(rows.uptime[0])
         last, carries = self.carries.get(boot.id, (math.inf, {}))
         if first <= last:
-            found = {n: carry_before(db, boot.id, n, first) for n in rows.values}
-            carries = {n: c for n, c in found.items() if c is not None}
+            carries = carries_before(db, boot.id, rows)
         for part in split_rows(rows):
             group = pack_group(
                 boot,
@@ -250,7 +253,7 @@ def compare(rows: Rows, stored: Rows) -> tuple[Rows, ImportCount]:
         values[name] = np.where(~hit | missing, value, np.nan)
     conflict &= hit
     pick = np.flatnonzero(new)
-    fresh = take_rows(Rows(uptime=rows.uptime, wall=rows.wall, values=values), pick)  # type: ignore[arg-type]
+    fresh = take_rows(Rows(uptime=rows.uptime, wall=rows.wall, values=values), pick)
     kept = {
         n: v
         for n, v in fresh.values.items()

@@ -12,12 +12,19 @@ import numpy as np
 from campledger.model.integrate import cumulative
 from campledger.model.series import MINUTE, FloatArray, Minutes
 from campledger.store.reader import Piece, Snapshot
-from campledger.store.summary import Extremes, Summary, summarise, unpack_arrays
-from campledger.store.writer import carry_before, extremes_of
+from campledger.store.summary import (
+    Extremes,
+    Summary,
+    pack_summary,
+    summarise,
+    unpack_arrays,
+)
+from campledger.store.writer import carry_before, extremes_of, write_summary
 
 if TYPE_CHECKING:
     from campledger.model.clock import BootClock
     from campledger.model.rig import Correction
+    from campledger.store.file import StoreFile
 
 LOOKBACK = 900.0
 """Readings taken along before a minute that is made again. [s]"""
@@ -240,6 +247,47 @@ def remake(
         carry=carry,
         extremes=Extremes(low=low, high=high),
     )
+
+
+def refresh(file: StoreFile, *, most: int = 1000) -> int:
+    """
+    Make the summaries again that were made before their boot was dated as it is now.
+
+    Each is written in its own short transaction; gives how many were made (at most
+    ``most``). Reading does without, only slower.
+    """
+    made = 0
+    whole = Snapshot(file, -math.inf, math.inf)
+    for boot, clock in whole.clocks.items():
+        with file.reading() as db:
+            stale = db.execute(
+                "select m.grp, m.channel, n.name from minutes m join grp g "
+                "on g.id = m.grp join channel n on n.id = m.channel "
+                "where g.boot = ? and (m.origin <> ? or m.rate <> ?) limit ?",
+                (boot, clock.origin, clock.rate, most - made),
+            ).fetchall()
+        for group, channel, name in stale:
+            _refresh_one(whole, name, (boot, group, channel), clock)
+        made += len(stale)
+        if made >= most:
+            break
+    return made
+
+
+def _refresh_one(
+    whole: Snapshot, name: str, where: tuple[int, int, int], clock: BootClock
+) -> None:
+    boot, group, channel = where
+    with whole.file.reading() as db:
+        row = db.execute(
+            "select g.id, g.first, g.last, m.origin, m.rate, m.carry, m.tail, m.charge,"
+            " m.covered, m.first_minute, x'' from grp g join minutes m on m.grp = g.id "
+            "where g.id = ? and m.channel = ?",
+            (group, channel),
+        ).fetchone()
+    summary = remake(whole, name, boot, [StoredMinutes.of(row)], clock)
+    with whole.file.transaction() as db:
+        write_summary(db, group, channel, summary, pack_summary(summary))
 
 
 def _joined(

@@ -9,14 +9,16 @@ from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
-from campledger.errors import StoreBusyError, StoreError
+from campledger.errors import StoreBusyError, StoreDamagedError, StoreError
 from campledger.model.series import Boot, TripRecord, minute_grid
 from campledger.store import boots as bt
 from campledger.store import documents as docs
+from campledger.store.blocks import is_whole
 from campledger.store.file import BUSY, Lock, StoreFile, translate
 from campledger.store.importer import Importer, note_change
-from campledger.store.minutes import MinuteMap
+from campledger.store.minutes import MinuteMap, refresh
 from campledger.store.reader import ChannelMap, Snapshot
+from campledger.store.salvage import finish_swap
 from campledger.store.totals import boot_totals
 from campledger.store.trips import find_trips, plan_trips, runs
 from campledger.store.types import MEAN, POINT, BootInfo, Total, Trip
@@ -59,6 +61,7 @@ def open_store(path: str | Path, mode: str = "read", *, create: bool = False) ->
     if mode not in ("read", "write", "daemon"):
         msg = f"opening the store: mode is {mode!r}, expected read, write or daemon"
         raise ValueError(msg)
+    finish_swap(Path(path))
     return Store(StoreFile(Path(path), mode, create=create))
 
 
@@ -187,6 +190,14 @@ class Store:
             if before != after and row.first is not None and after is not None:
                 starts = [c.origin + c.rate * row.first for c in (before, after) if c]
                 note_change(db, min(starts))
+
+    def refresh_minutes(self, *, most: int = 1000) -> int:
+        """
+        Bring minute summaries up to date after a boot was dated; call until it gives 0.
+
+        Reading is right without it, only slower.
+        """
+        return refresh(self.file, most=most)
 
     def anchors(self) -> dict[int, list[ClockAnchor]]:
         """Give the anchors by boot."""
@@ -404,7 +415,30 @@ class Store:
             msg = f"{target.name}: {error.strerror}, expected room for a copy"
             raise StoreError(msg) from error
 
-    def check(self) -> None:
-        """Look through the whole file and every check sum; damage raises."""
-        self.file.quick_check(None)
-        boot_totals(self.file, None)
+    def check(self) -> int:
+        """Look through the whole file and every check sum; count the blocks."""
+        with self.file.reading() as db:
+            self.file.quick_check(None)
+            return sum(
+                _check_blobs(db, self.path, table, column)
+                for table, column in (
+                    ("grp", "axis"),
+                    ("col", "blob"),
+                    ("window", "blob"),
+                )
+            )
+
+
+def _check_blobs(db: sqlite3.Connection, path: Path, table: str, column: str) -> int:
+    last = count = 0
+    sql = f"select id, {column} from {table} where id > ? order by id limit 500"  # noqa: S608
+    while found := db.execute(sql, (last,)).fetchall():
+        for number, blob in found:
+            if not is_whole(blob):
+                msg = (
+                    f"{path.name}: check sum of {table} {number} does not fit, "
+                    "expected a whole block"
+                )
+                raise StoreDamagedError(msg)
+        last, count = found[-1][0], count + len(found)
+    return count

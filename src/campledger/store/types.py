@@ -127,7 +127,7 @@ class Total:
 
 @dataclass(frozen=True, kw_only=True)
 class Trip:
-    """Bounds of a trip; ``name`` and ``plan`` (fingerprint) if a frozen plan set them."""
+    """Bounds of a trip; ``name`` and ``plan`` fingerprint if a plan set them."""
 
     start_utc: float
     end_utc: float

@@ -13,6 +13,7 @@ import numpy as np
 from campledger.store import boots as bt
 from campledger.store.blocks import (
     AXIS,
+    REGULAR_AXIS,
     VALUES,
     WALL,
     WINDOW,
@@ -24,7 +25,7 @@ from campledger.store.blocks import (
     read_array,
     unpack_window,
 )
-from campledger.store.codec import plain
+from campledger.store.codec import is_regular, plain
 from campledger.store.summary import (
     Carry,
     Extremes,
@@ -38,6 +39,8 @@ if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Iterable, Mapping, Sequence
 
+    from numpy.typing import NDArray
+
     from campledger.model.clock import BootClock
     from campledger.model.series import FloatArray
     from campledger.store.boots import BootRow
@@ -45,6 +48,10 @@ if TYPE_CHECKING:
 
 GROUP_ROWS = 86400
 """Most rows of a block."""
+SEAL_SPAN = 4000.0
+"""Most that is sealed in one transaction: an hour and what came late. [s]"""
+WINDOW_STATE = "window"
+"""Key of the state that came with the newest sealed window."""
 GROUP_HOLE = 3600.0
 """A longer hole ends a block, so that runs of readings show in the index. [s]"""
 
@@ -90,7 +97,7 @@ def pack_group(
     """Compress the rows of a group and condense them; touches no database."""
     header = Header(
         kind=AXIS,
-        sampling=sampling,
+        sampling=sampling | (REGULAR_AXIS if is_regular(rows.uptime) else 0),
         rows=len(rows.uptime),
         group=int.from_bytes(os.urandom(4), "little"),
         recorder=boot.recorder,
@@ -217,7 +224,7 @@ def split_rows(rows: Rows) -> list[Rows]:
     return [take_rows(rows, slice(a, b)) for a, b in itertools.pairwise(cuts)]
 
 
-def take_rows(rows: Rows, pick: slice | FloatArray) -> Rows:
+def take_rows(rows: Rows, pick: slice | NDArray[np.integer]) -> Rows:
     """Give some of the rows."""
     return Rows(
         uptime=rows.uptime[pick],
@@ -304,56 +311,71 @@ def _stack(parts: Sequence[Rows]) -> Rows:
     names = parts[0].values
     values = {n: np.concatenate([p.values[n] for p in parts]) for n in names}
     rows = Rows(uptime=uptime, wall=wall, values=values)
+    if (np.diff(uptime) > 0).all():
+        return rows
     order = np.argsort(uptime, kind="stable")
-    keep = order[np.concatenate(([True], np.diff(uptime[order]) > 0))]
-    return (
-        rows
-        if len(keep) == len(uptime) and (keep == np.arange(len(keep))).all()
-        else take_rows(rows, keep)
-    )
+    return take_rows(rows, order[np.diff(uptime[order], prepend=-np.inf) > 0])
 
 
 def seal(file: StoreFile, boot: int, up_to: float | None) -> int:
     """
-    Turn windows of a boot that end at or before ``up_to`` into blocks, all at once.
+    Turn windows of a boot that end at or before ``up_to`` into blocks.
 
-    Returns the number of rows sealed.
+    Each hour is one transaction. Returns the number of rows sealed.
     """
     limit = float("inf") if up_to is None else up_to
+    total = 0
+    while sealed := _seal_hour(file, boot, limit):
+        total += sealed
+    return total
+
+
+def _seal_hour(file: StoreFile, boot: int, limit: float) -> int:
     with file.reading() as db:
         found = db.execute(
-            "select id, blob, state from window where boot = ? and last <= ? order by id",
-            (boot, limit),
+            "select id, blob, state from window where boot = ?1 and last <= ?2 and "
+            "last <= (select min(first) from window where boot = ?1) + ?3 order by id",
+            (boot, limit, SEAL_SPAN),
         ).fetchall()
         if not found:
             return 0
         row = bt.one_boot(db, boot)
         clock = bt.clock_of(row, bt.anchors_of(db).get(boot, ())) or bt.UNDATED
-        groups = []
-        for sampling, rows in join_windows(blob for _, blob, _ in found):
-            carries = {
-                name: carry
-                for name in rows.values
-                if (carry := carry_before(db, boot, name, float(rows.uptime[0])))
-            }
-            for part in split_rows(rows):
-                groups.append(
-                    pack_group(
-                        row, part, sampling=sampling, clock=clock, carries=carries
-                    )
-                )
-                carries = next_carries(part, sampling, carries)
-    last_state = next((s for _, _, s in reversed(found) if s is not None), None)
+        groups = _pack_windows(db, row, clock, [blob for _, blob, _ in found])
+    state = next((s for _, _, s in reversed(found) if s is not None), None)
     with file.transaction() as db:
         for group in groups:
             write_group(db, boot, group)
-        if last_state is not None:
+        if state is not None:
             db.execute(
-                "insert or replace into state (key, time_utc, blob) values (?, null, ?)",
-                ("window", last_state),
+                "insert or replace into state (key, time_utc, blob) "
+                "values (?, null, ?)",
+                (WINDOW_STATE, state),
             )
         db.executemany("delete from window where id = ?", [(x[0],) for x in found])
     return sum(len(g.rows.uptime) for g in groups)
+
+
+def _pack_windows(
+    db: sqlite3.Connection, boot: BootRow, clock: BootClock, blobs: Sequence[bytes]
+) -> list[PackedGroup]:
+    groups = []
+    for sampling, rows in join_windows(blobs):
+        carries = carries_before(db, boot.id, rows)
+        for part in split_rows(rows):
+            group = pack_group(
+                boot, part, sampling=sampling, clock=clock, carries=carries
+            )
+            groups.append(group)
+            carries = next_carries(part, sampling, carries)
+    return groups
+
+
+def carries_before(db: sqlite3.Connection, boot: int, rows: Rows) -> dict[str, Carry]:
+    """Find what the channels of rows join on to."""
+    first = float(rows.uptime[0])
+    found = {name: carry_before(db, boot, name, first) for name in rows.values}
+    return {name: carry for name, carry in found.items() if carry is not None}
 
 
 def next_carries(
