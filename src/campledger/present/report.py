@@ -15,7 +15,7 @@ from bokeh.resources import INLINE
 from campledger.present import style
 from campledger.present.cautions import PAGE_LINE
 from campledger.present.report_html import Chart, esc, para
-from campledger.present.report_sections import all_sections, head
+from campledger.present.report_sections import all_sections, contents, head
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -100,8 +100,9 @@ def chart_html(chart: Chart, models: list[Model]) -> str:
 def report_html(data: ReportData) -> str:
     """Give the whole report as one page."""
     models: list[Model] = []
-    body = head(data)
-    for section in all_sections(data):
+    sections = all_sections(data)
+    body = head(data) + contents(sections)
+    for section in sections:
         body += section_html(section, models)
     body += para(PAGE_LINE, kind="small foot")
     return page(f"{data.statement.trip_name} - trip report", body, models)

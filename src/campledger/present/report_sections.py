@@ -157,7 +157,7 @@ def _line(name: str, planned: str | None, measured: str, word: str) -> Row:
 
 
 def _amount_row(lead: str, amount: Amount, *, two: bool) -> Row:
-    planned = w.number(amount.charge_planned) if amount.charge_planned else ""
+    planned = "" if amount.charge_planned is None else w.number(amount.charge_planned)
     return _line(
         f"{lead} {w.name_of(amount.name)}",
         planned if two else None,
@@ -406,6 +406,12 @@ def caution_section(data: ReportData) -> Section:
     )
     block = f'<div class="cautions">{texts}</div>'
     return Section(slug="cautions", title="Cautions", blocks=(block,))
+
+
+def contents(sections: tuple[Section, ...]) -> str:
+    """Set the links to the parts; left out on paper."""
+    links = "".join(f'<a href="#{esc(s.slug)}">{esc(s.title)}</a> ' for s in sections)
+    return f'<nav class="contents">{links}</nav>'
 
 
 def all_sections(data: ReportData) -> tuple[Section, ...]:

@@ -1,0 +1,192 @@
+"""The four lines at camp: enough, car, fridge, saves; words before figures."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING
+
+from campledger.present import wording as w
+
+if TYPE_CHECKING:
+    from campledger.judge.enough_types import Enough, FridgeAnswer
+
+VERDICTS = {
+    "yes": "Yes",
+    "no": "No",
+    "too_close": "Too close to call",
+    "cannot_tell": "Can't tell",
+}
+CARS = {
+    "should_start": "Should start",
+    "not_safe": "Not safe to rely on",
+    "cannot_tell": "Can't tell",
+}
+FRIDGES = {"holds": "Holds", "warms": "Warming", "cannot_tell": "Can't tell"}
+COLUMN, PAGE = 9, 79
+STALE = 600.0
+"""A newest reading older than this makes the answer one "as of". [s]"""
+SAVINGS = 3
+"""Most savings that the fourth line lists."""
+
+
+def _entry(label: str, text: str) -> list[str]:
+    return textwrap.wrap(
+        text,
+        PAGE,
+        initial_indent=f"{label:<{COLUMN}}",
+        subsequent_indent=" " * COLUMN,
+        break_long_words=False,
+    ) or [label]
+
+
+def spare_words(answer: Enough) -> str:
+    """Give the spare or missing charge with its give or take."""
+    spare = answer.spare
+    if not w.known(spare.value):
+        return ""
+    side = "to spare" if spare.value >= 0 else "short"
+    text = f"{w.about(abs(spare.value))} Ah {side}"
+    if w.known(spare.give_or_take):
+        text += f", give or take {w.about(spare.give_or_take)}"
+    return text
+
+
+def verdict_words(answer: Enough) -> str:
+    """Give the verdict, then its figure or its reason: ``Yes - 8 Ah to spare``."""
+    phrase = VERDICTS[answer.verdict]
+    spare = "" if answer.verdict == "cannot_tell" else spare_words(answer)
+    rest = spare or answer.reason
+    return w.sentence(f"{phrase} - {rest}" if rest else phrase)
+
+
+def until_words(answer: Enough) -> str:
+    """Name the deadline and where it comes from."""
+    text = f"Until {w.day_clock(answer.until, answer.utc_offset)}"
+    return w.sentence(f"{text} ({answer.until_word})" if answer.until_word else text)
+
+
+def low_words(answer: Enough) -> str:
+    """Say when and how low it goes."""
+    low = answer.low_point
+    if low is None:
+        return ""
+    side = "above" if low.spare >= 0 else "below"
+    text = f"Lowest: {w.day_clock(low.time_utc, answer.utc_offset)}"
+    if w.known(answer.low_charge):
+        text += f", {w.about(answer.low_charge)} Ah"
+    return f"{text} - {w.about(abs(low.spare))} {side} your floor."
+
+
+def floor_words(answer: Enough) -> str:
+    """Say when the floor is reached, with its spread; empty if not in sight."""
+    hours = answer.hours_to_floor
+    if answer.below_floor > 0:
+        return w.sentence(
+            answer.below_floor_text
+            or f"{w.about(answer.below_floor)} Ah below your floor now"
+        )
+    if hours.p50 is None:
+        return ""
+    text = f"Floor reached in about {w.number(hours.p50, 0)} h"
+    late = (
+        f"{w.number(hours.p90, 0)} h"
+        if hours.p90 is not None
+        else f"beyond {w.number(answer.horizon, 0)} h"
+    )
+    if hours.p10 is not None:
+        text += f" (8 in 10: {w.number(hours.p10, 0)} h to {late})"
+    return f"{text}."
+
+
+def hand_words(answer: Enough) -> str:
+    """Give what is in hand beside what is measured since full."""
+    parts = [f"In hand {w.give_or_take(answer.in_hand, 'Ah')} ({answer.in_hand.word})"]
+    if w.known(answer.used_since_full):
+        parts.append(
+            f"used since full {w.number(answer.used_since_full)} Ah (measured)"
+        )
+    return w.sentence("; ".join(parts))
+
+
+def fridge_words(answer: FridgeAnswer) -> str:
+    """Say whether the cold holds, and how long if it stopped now."""
+    parts = []
+    if w.known(answer.temp):
+        parts.append(f"{w.number(answer.temp)} degC")
+    parts.append(FRIDGES[answer.verdict] if not parts else "")
+    if answer.verdict == "warms":
+        parts.append("warming")
+    if w.known(answer.hours_to_limit) and w.known(answer.limit):
+        long = w.hours(3600.0 * answer.hours_to_limit)
+        parts.append(
+            f"if it stopped now: {w.number(answer.limit, 0)} degC in about {long}"
+        )
+    text = " ".join(w.sentence(p) for p in parts if p)
+    return f"{text} {w.sentence(answer.reason)}".strip()
+
+
+def saves_words(answer: Enough) -> str:
+    """List what is worth switching off, the largest first."""
+    texts = []
+    for saving in answer.savings[:SAVINGS]:
+        text = saving.text or (
+            f"{w.name_of(saving.load)} off: {w.about(saving.charge)} Ah by then"
+        )
+        note = f" ({saving.note})" if saving.note else ""
+        texts.append(w.sentence(f"{text.rstrip('.')}{note}"))
+    return " ".join(texts) or "Nothing worth switching off."
+
+
+def counted_words(answer: Enough) -> str:
+    """Say since when it is counted, and as of when."""
+    parts = []
+    if answer.counted_since:
+        since = answer.counted_since
+        parts.append(since if since.startswith("counted") else f"counted since {since}")
+    when = w.day_clock(answer.as_of, answer.utc_offset)
+    stale = answer.at - answer.as_of > STALE
+    parts.append(f"as of {when}" if stale else when)
+    return " - ".join(parts)
+
+
+def enough_text(answer: Enough) -> str:
+    """
+    Give the answer at camp as printed.
+
+    Parameters
+    ----------
+    answer : Enough
+        The answer.
+
+    Returns
+    -------
+    text : str
+        Four entries in their fixed order, anything urgent before them; ends with a
+        line end.
+    """
+    lines: list[str] = []
+    for item in answer.urgent:
+        lines += _entry("ACT", w.sentence(item.text))
+    lines += _entry("ENOUGH?", f"{verdict_words(answer)} {until_words(answer)}")
+    if answer.verdict != "cannot_tell" and answer.reason and spare_words(answer):
+        lines += _entry("", w.sentence(answer.reason))
+    for extra in (low_words(answer), floor_words(answer)):
+        lines += _entry("", extra) if extra else []
+    for condition in answer.conditions:
+        phrase = VERDICTS.get(condition.verdict, condition.verdict)
+        text = condition.text
+        shown = text if text.lower().startswith(("yes", "no", "too")) else ""
+        lines += _entry("", w.sentence(shown or f"{phrase} if {text}"))
+    lines += _entry("", hand_words(answer))
+    car = w.sentence(CARS[answer.car.verdict])
+    lines += _entry("CAR", f"{car} {w.sentence(answer.car.reason)}".strip())
+    lines += _entry("FRIDGE", fridge_words(answer.fridge))
+    lines += _entry("SAVES", saves_words(answer))
+    if answer.drive_text:
+        lines += _entry("", w.sentence(answer.drive_text))
+    if answer.nights_in_hand is not None:
+        lines += _entry("", f"Nights in hand: {answer.nights_in_hand}.")
+    for note in (*answer.notes, *(f"assumed: {a}" for a in answer.assumed)):
+        lines += _entry("", w.sentence(note))
+    lines += _entry("", counted_words(answer))
+    return "\n".join(lines) + "\n"
