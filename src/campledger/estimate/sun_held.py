@@ -1,0 +1,211 @@
+"""
+When a full battery holds the sun back.
+
+A regulator holds back when the battery stands at its set point: the volts stay put, and
+the sun's current follows the loads instead of the sky. Both signs are looked for, and
+the set points are learned from them, since typed ones and voltmeters are off by tens of
+millivolts. Low current below the set point is never taken for a full battery.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from campledger.estimate.sun_camps import runs
+
+if TYPE_CHECKING:
+    from campledger.model.rig import Source
+    from campledger.model.series import BoolArray, FloatArray
+
+WINDOW = 15
+"""Minutes in which volts and currents are compared."""
+STEADY = 0.008
+"""Volts of a holding regulator wander less than this. Common practice. [V]"""
+LOAD_MOVES = 0.25
+"""Loads must move by this (standard deviation) to show who answers. [A]"""
+ANSWERS = 0.5
+"""Share of a load step that a holding regulator at least supplies itself."""
+NEAR = 0.025
+"""Volts within this of a learned set point are at it. Common practice. [V]"""
+NEAR_TYPED = 0.05
+"""The same for a set point that could not be learned. [V]"""
+SEARCH = 0.25
+"""How far a true set point may lie from the typed one. Common practice. [V]"""
+NOTHING = 0.12
+"""Less than this share of what a clear sky gives is next to nothing."""
+ENOUGH_MINUTES = 12
+"""Minutes of clear evidence from which a set point is learned."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class HeldEvidence:
+    """
+    Minutes held back, and what told so.
+
+    ``held`` (m,); ``answers`` (m,) marks minutes where the current followed the loads;
+    ``absorption`` and ``floating`` V are the set points used, ``learned`` names those
+    that were found in the record.
+    """
+
+    held: BoolArray
+    answers: BoolArray
+    absorption: float
+    floating: float
+    learned: tuple[str, ...]
+
+
+def _moving(value: FloatArray, width: int = WINDOW) -> tuple[FloatArray, FloatArray]:
+    """Centred moving mean and count, silent minutes left out."""
+    seen = np.isfinite(value)
+    kernel = np.ones(width)
+    total = np.convolve(np.where(seen, value, 0.0), kernel, mode="same")
+    count = np.convolve(seen.astype(float), kernel, mode="same")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(count > 0, total / count, np.nan), count
+
+
+def _covariance(a: FloatArray, b: FloatArray) -> FloatArray:
+    product, _ = _moving(a * b)
+    return product - _moving(a)[0] * _moving(b)[0]
+
+
+def follows_loads(
+    voltage: FloatArray, current_sun: FloatArray, current_load: FloatArray
+) -> BoolArray:
+    """
+    Find minutes in which volts stood still and the sun's current followed the loads.
+
+    Parameters
+    ----------
+    voltage : (m,) float64
+        House battery. [V]
+    current_sun : (m,) float64
+        The regulator's output. [A]
+    current_load : (m,) float64
+        All sources minus battery current. [A]
+
+    Returns
+    -------
+    answers : (m,) bool
+        Clear evidence of holding. [1]
+
+    References
+    ----------
+    .. [1] Common practice, no source.
+    """
+    moved = _covariance(current_load, current_load)
+    slope = _covariance(current_sun, current_load) / np.maximum(moved, 1e-9)
+    still = np.sqrt(np.maximum(_covariance(voltage, voltage), 0.0))
+    with np.errstate(invalid="ignore"):
+        good = (moved > LOAD_MOVES**2) & (slope > ANSWERS) & (still < STEADY)
+    return good & np.isfinite(current_sun) & np.isfinite(voltage)
+
+
+def _learn(voltage: FloatArray, near: float, lowest: float) -> float | None:
+    """Find the most common voltage among evidence minutes around a typed set point."""
+    pool = voltage[np.abs(voltage - near) <= SEARCH]
+    pool = pool[pool >= lowest]
+    if len(pool) < ENOUGH_MINUTES:
+        return None
+    edges = np.arange(pool.min() - 0.005, pool.max() + 0.015, 0.01)
+    count = np.convolve(np.histogram(pool, edges)[0], np.ones(2), mode="same")
+    peak = 0.5 * (edges[np.argmax(count)] + edges[np.argmax(count)])
+    close = pool[np.abs(pool - peak) < 0.03]
+    if len(close) < ENOUGH_MINUTES:
+        return None
+    return float(np.median(close))
+
+
+def find_held(
+    source: Source,
+    voltage: FloatArray,
+    current_sun: FloatArray,
+    current_load: FloatArray | None,
+    expected: FloatArray,
+    power: FloatArray,
+) -> HeldEvidence:
+    """
+    Tell in which minutes a full battery held the sun back.
+
+    Parameters
+    ----------
+    source : Source
+        The regulator's typed set points.
+    voltage : (m,) float64
+        House battery, or what the regulator sees. [V]
+    current_sun : (m,) float64
+        The regulator's output. [A]
+    current_load : (m,) float64 or None
+        All sources minus battery current; None if not measured. [A]
+    expected : (m,) float64
+        Output under a cloudless sky; 0 at night. [W]
+    power : (m,) float64
+        Output. [W]
+
+    Returns
+    -------
+    evidence : HeldEvidence
+        Only daylight minutes can be held.
+
+    References
+    ----------
+    .. [1] Common practice, no source.
+    """
+    day = expected > 0.02 * np.nanmax(expected, initial=1e-9)
+    answers = np.zeros(len(voltage), dtype=np.bool_)
+    if current_load is not None:
+        answers = follows_loads(voltage, current_sun, current_load) & day
+    top, low = source.voltage_absorption, source.voltage_float
+    middle = 0.5 * (top + low) if top - low > 0.2 else low - SEARCH
+    found_top = _learn(voltage[answers & (voltage > middle)], top, middle)
+    found_low = _learn(voltage[answers & (voltage <= middle)], low, 0.0)
+    learned = [
+        name
+        for name, value in (("absorption", found_top), ("float", found_low))
+        if value is not None
+    ]
+    near_top = NEAR if found_top is not None else NEAR_TYPED
+    near_low = NEAR if found_low is not None else NEAR_TYPED
+    top = top if found_top is None else found_top
+    low = low if found_low is None else found_low
+    with np.errstate(invalid="ignore"):
+        at_top = voltage >= top - near_top
+        at_low = np.abs(voltage - low) <= near_low
+        above = voltage > low + near_low
+        nothing = power < NOTHING * expected
+    after = _after_full(at_top | answers, voltage, low, day)
+    calm = _calm(voltage)
+    held = day & (
+        at_top | (above & nothing) | (at_low & (nothing | answers | (after & calm)))
+    )
+    return HeldEvidence(
+        held=held & np.isfinite(power),
+        answers=answers,
+        absorption=top,
+        floating=low,
+        learned=tuple(learned),
+    )
+
+
+def _calm(voltage: FloatArray) -> BoolArray:
+    """Volts that hold still over five minutes."""
+    mean, _ = _moving(voltage, 5)
+    square, _ = _moving(voltage**2, 5)
+    with np.errstate(invalid="ignore"):
+        return np.sqrt(np.maximum(square - mean**2, 0.0)) < 2 * STEADY
+
+
+def _after_full(
+    full: BoolArray, voltage: FloatArray, low: float, day: BoolArray
+) -> BoolArray:
+    """Mark the minutes of a day after full was first seen, until volts fell far."""
+    after = np.zeros(len(full), dtype=np.bool_)
+    for first, last in runs(day):
+        seen = np.flatnonzero(full[first:last])
+        if seen.size:
+            after[first + seen[0] : last] = True
+    with np.errstate(invalid="ignore"):
+        return after & (voltage > low - 0.3)
