@@ -144,6 +144,7 @@ class LoadUse:
     starts: int
     group: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    censored: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 
 
 @dataclass(frozen=True, kw_only=True)
