@@ -7,7 +7,15 @@ from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
 
-from campledger.formats.tomlfile import Checker, Key, Table, fingerprint, load, spell
+from campledger.formats.tomlfile import (
+    Checker,
+    Key,
+    Table,
+    fingerprint,
+    load,
+    parse,
+    spell,
+)
 from campledger.model.plan import Plan, PlanDay, PlanLoad
 
 TABLES = ("trip", "every_day", "day", "load")
@@ -144,6 +152,21 @@ def read_plan(path: Path | str) -> Plan:
         Everything that is wrong with it, in the order of its lines.
     """
     data, text, checker = load(Path(path), "Plan")
+    plan = _build(data, text, checker)
+    checker.raise_if_any()
+    return plan
+
+
+def parse_plan(text: str, *, name: str = "plan") -> Plan:
+    """
+    Read and check the text of a plan file, such as one kept in the store.
+
+    Raises
+    ------
+    FaultsError
+        Everything that is wrong with it.
+    """
+    data, text, checker = parse(text, name, "Plan")
     plan = _build(data, text, checker)
     checker.raise_if_any()
     return plan

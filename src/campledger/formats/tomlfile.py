@@ -352,29 +352,31 @@ def load(path: Path, what: str) -> tuple[Table, str, Checker]:
     FaultsError
         The file cannot be read, is no text or no TOML.
     """
-    effect = f"{what} not loaded."
     name = path.name
-
-    def fault(place: str, got: str, expected: str, line: int = 0) -> Fault:
-        return Fault(
-            file=name,
-            line=line,
-            field=place,
-            got=got,
-            expected=expected,
-            effect=effect,
-        )
-
     try:
         raw = path.read_bytes()
     except OSError as error:
         reason = (error.strerror or "no such file").lower()
-        raise FaultsError(fault("file", reason, "a readable file")) from error
+        fault = _fault(name, what, "file", reason, "a readable file")
+        raise FaultsError(fault) from error
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
-        raise FaultsError(fault("encoding", "no UTF-8 text", "UTF-8", line)) from error
+        fault = _fault(name, what, "encoding", "no UTF-8 text", "UTF-8", line)
+        raise FaultsError(fault) from error
+    return parse(text, name, what)
+
+
+def parse(text: str, name: str, what: str) -> tuple[Table, str, Checker]:
+    """
+    Read the text of a TOML file; as `load`.
+
+    Raises
+    ------
+    FaultsError
+        It is no TOML.
+    """
     try:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
@@ -382,10 +384,22 @@ def load(path: Path, what: str) -> tuple[Table, str, Checker]:
         last = text.count("\n") + 1
         line = int(place[1]) if place and place[1] else last
         reason = _SYNTAX_PLACE.sub("", str(error)).lower() or "nested too deeply"
-        raise FaultsError(
-            fault("syntax", reason, "TOML, e.g. key = 5.0", line)
-        ) from error
+        fault = _fault(name, what, "syntax", reason, "TOML, e.g. key = 5.0", line)
+        raise FaultsError(fault) from error
     return data, text, Checker(file=name, what=what, lines=locate(text))
+
+
+def _fault(
+    name: str, what: str, place: str, got: str, expected: str, line: int = 0
+) -> Fault:
+    return Fault(
+        file=name,
+        line=line,
+        field=place,
+        got=got,
+        expected=expected,
+        effect=f"{what} not loaded.",
+    )
 
 
 def fingerprint(data: Mapping[str, Any]) -> str:

@@ -1,0 +1,478 @@
+"""
+Blocks of a text recording to columns: a fast way for clean blocks, an exact one else.
+
+The fast way hands a whole block to the columnar engine, which refuses all of it for one
+bad field. Only such blocks are then taken apart line by line, so that a bad line costs
+itself and no neighbour.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from dataclasses import dataclass, field, replace
+from datetime import UTC
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+from pyarrow import csv as pacsv
+
+from campledger.formats.timetext import IntArray, TimeColumn, TimeStyle, zone_of
+from campledger.formats.tomlfile import shorten
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from campledger.formats.layout import RecordingMap
+    from campledger.formats.textsource import Block
+    from campledger.model.series import FloatArray
+
+SHEET_EPOCH = 25569.0
+"""Days from 1899-12-30, where sheet serials count from, to 1970-01-01."""
+
+_NUMBER = re.compile(rb"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
+_OTHER_STYLE = re.compile(rb"[+-]?\d*,\d+")
+_THOUSANDS = re.compile(
+    rb"[+-]?\d{1,3}(?:[.,' ]\d{3})+(?:[.,]\d+)?|[+-]?\d+[.,][\d.,]+"
+)
+NAN = float("nan")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Trouble:
+    """One thing wrong in one line; ``effect`` is missing or aside."""
+
+    line: int
+    field: str
+    got: str
+    expected: str
+    effect: str
+    kind: str
+
+
+@dataclass(kw_only=True)
+class Parsed:
+    """Columns of a block in the file's units, and what was wrong with it."""
+
+    lines: IntArray
+    time: FloatArray | None = None
+    boot: FloatArray | None = None
+    uptime: FloatArray | None = None
+    values: list[FloatArray] = field(default_factory=list)
+    trouble: list[Trouble] = field(default_factory=list)
+    aside: list[tuple[int, bytes, str]] = field(default_factory=list)
+
+
+@dataclass(kw_only=True)
+class RowParser:
+    """Parses blocks of one file by its map; ``header`` are the names of all columns."""
+
+    layout: RecordingMap
+    header: tuple[str, ...]
+    header_line: bytes = b""
+    clock: TimeColumn = field(init=False)
+    at_time: tuple[int, ...] = field(init=False)
+    at_boot: int = field(init=False)
+    at_uptime: int = field(init=False)
+    at_values: tuple[int, ...] = field(init=False)
+    arrow_time: bool = field(init=False)
+    zoned_seen: bool = False
+
+    def __post_init__(self) -> None:
+        """Find where each wanted column stands."""
+        time, index = self.layout.time, {n: k for k, n in enumerate(self.header)}
+        self.at_time = tuple(index[n] for n in time.columns)
+        self.at_boot = index[time.boot] if time.boot else -1
+        self.at_uptime = index[time.uptime] if time.uptime else -1
+        self.at_values = tuple(index[c.name] for c in self.layout.columns)
+        zone = zone_of(time.zone) or UTC
+        style = TimeStyle(
+            date_order=time.date_order, zone=zone, start_date=time.start_date
+        )
+        self.clock = TimeColumn(style=style)
+        self.arrow_time = (
+            self.layout.native and time.format == "text" and len(self.at_time) == 1
+        )
+
+    def parse(self, block: Block, *, skip: int = 0) -> Parsed:
+        """Parse a block, leaving out its first lines."""
+        data, line = block.data, block.line + skip
+        for _ in range(skip):
+            data = data[data.find(b"\n") + 1 :]
+        if not data:
+            return Parsed(lines=np.zeros(0, dtype=np.int64))
+        fast = None
+        if block.ended and b'"' not in data and b"\0" not in data:
+            fast = self._fast(data, line)
+        return fast or self._careful(data, line, ended=block.ended)
+
+    def _types(self) -> dict[str, pa.DataType]:
+        number = pa.float64()
+        types = dict.fromkeys((f"c{k}" for k in self.at_values), number)
+        if self.at_boot >= 0:
+            types[f"c{self.at_boot}"] = pa.int64()
+        if self.at_uptime >= 0:
+            types[f"c{self.at_uptime}"] = number
+        for k in self.at_time:
+            if self.arrow_time:
+                types[f"c{k}"] = pa.timestamp("us", "UTC")
+            elif self.layout.time.format == "text":
+                types[f"c{k}"] = pa.binary()
+            else:
+                types[f"c{k}"] = number
+        return types
+
+    def _fast(self, data: bytes, line: int) -> Parsed | None:
+        types = self._types()
+        try:
+            table = pacsv.read_csv(
+                pa.BufferReader(data),
+                read_options=pacsv.ReadOptions(
+                    column_names=[f"c{k}" for k in range(len(self.header))],
+                    block_size=len(data) + 1,
+                    use_threads=False,
+                ),
+                parse_options=pacsv.ParseOptions(
+                    delimiter=self.layout.separator, quote_char=False
+                ),
+                convert_options=pacsv.ConvertOptions(
+                    column_types=types,
+                    include_columns=list(types),
+                    null_values=[""],
+                    strings_can_be_null=True,
+                    decimal_point=self.layout.decimal,
+                ),
+            )
+        except (pa.ArrowException, ValueError):
+            return None
+        if table.num_rows != data.count(b"\n"):
+            return None
+        parsed = Parsed(lines=np.arange(line, line + table.num_rows, dtype=np.int64))
+        if not self._fast_times(table, parsed):
+            return None
+        parsed.values = [_floats(table[f"c{k}"]) for k in self.at_values]
+        if not all(np.isfinite(v[~np.isnan(v)]).all() for v in parsed.values):
+            return None
+        return parsed
+
+    def _fast_times(self, table: pa.Table, parsed: Parsed) -> bool:
+        if self.at_boot >= 0:
+            parsed.boot = _floats(table[f"c{self.at_boot}"])
+            parsed.uptime = _floats(table[f"c{self.at_uptime}"])
+            whole = np.isfinite(parsed.boot) & np.isfinite(parsed.uptime)
+            if not whole.all() or (parsed.uptime < 0).any():
+                return False
+        if not self.at_time:
+            return True
+        columns = [table[f"c{k}"] for k in self.at_time]
+        if self.arrow_time:
+            parsed.time = _seconds(columns[0])
+        elif self.layout.time.format == "text":
+            lists = [c.combine_chunks().to_pylist() for c in columns]
+            if any(None in texts for texts in lists):
+                return False
+            parsed.time = self._clock(_join(lists))
+        else:
+            parsed.time = self._numbers(_floats(columns[0]))
+        return self.at_boot >= 0 or bool(np.isfinite(parsed.time).all())
+
+    def _clock(self, texts: list[bytes]) -> FloatArray:
+        trial = replace(self.clock)
+        times = trial.read(texts)
+        if np.isfinite(times).all():
+            self.clock = trial
+        return times
+
+    def _numbers(self, value: FloatArray) -> FloatArray:
+        """Turn epoch numbers or sheet serials into seconds."""
+        kind = self.layout.time.format
+        if kind == "epoch_ms":
+            return value / 1000.0
+        if kind == "sheet":
+            local = np.round((value - SHEET_EPOCH) * 86400.0, 3)
+            return _localise(local, self.clock)
+        return value
+
+    def _careful(self, data: bytes, line: int, *, ended: bool) -> Parsed:
+        rows, numbers, parsed = self._split(data, line, ended=ended)
+        if not rows:
+            return parsed
+        columns = list(zip(*rows, strict=True))
+        keep = np.ones(len(rows), dtype=bool)
+        reasons: dict[int, str] = {}
+
+        def aside(at: int, name: str, got: str, expected: str, kind: str) -> None:
+            parsed.trouble.append(
+                Trouble(
+                    line=numbers[at],
+                    field=name,
+                    got=got,
+                    expected=expected,
+                    effect="aside",
+                    kind=kind,
+                )
+            )
+            reasons.setdefault(at, f"{name} {got}")
+            keep[at] = False
+
+        times = self._careful_times(columns, aside)
+        values = []
+        for column, k in zip(self.layout.columns, self.at_values, strict=True):
+            array, odd = _convert(columns[k], self.layout.decimal)
+            for at, raw, kind in odd:
+                self._report(parsed, numbers, at, column.name, raw, kind, aside)
+            values.append(array)
+        self._keep(parsed, rows, numbers, keep, times, values, reasons)
+        return parsed
+
+    def _keep(
+        self,
+        parsed: Parsed,
+        rows: Sequence[list[bytes]],
+        numbers: list[int],
+        keep: np.ndarray[tuple[int], np.dtype[np.bool_]],
+        times: tuple[FloatArray | None, FloatArray | None, FloatArray | None],
+        values: list[FloatArray],
+        reasons: dict[int, str],
+    ) -> None:
+        separator = self.layout.separator.encode()
+        for at, reason in sorted(reasons.items()):
+            parsed.aside.append((numbers[at], separator.join(rows[at]), reason))
+        parsed.lines = np.array(numbers, dtype=np.int64)[keep]
+        time, boot, uptime = times
+        parsed.time = None if time is None else time[keep]
+        parsed.boot = None if boot is None else boot[keep]
+        parsed.uptime = None if uptime is None else uptime[keep]
+        parsed.values = [v[keep] for v in values]
+        if self.at_boot < 0 and parsed.time is not None and len(parsed.time):
+            self.clock.last = float(parsed.time[-1])
+
+    def _report(
+        self,
+        parsed: Parsed,
+        numbers: list[int],
+        at: int,
+        name: str,
+        raw: bytes,
+        kind: str,
+        aside: Callable[[int, str, str, str, str], None],
+    ) -> None:
+        got = f'"{shorten(raw.decode("utf-8", "replace"))}"'
+        if kind == "style":
+            marks = "points" if self.layout.decimal == "." else "commas"
+            aside(at, name, f"{got} in a file using {marks}", "one style", kind)
+        elif kind == "thousands":
+            aside(at, name, f"{got}, ambiguous", "one decimal mark", kind)
+        else:
+            parsed.trouble.append(
+                Trouble(
+                    line=numbers[at],
+                    field=name,
+                    got=got,
+                    expected="a number",
+                    effect="missing",
+                    kind="text",
+                )
+            )
+
+    def _careful_times(
+        self,
+        columns: Sequence[Sequence[bytes]],
+        aside: Callable[[int, str, str, str, str], None],
+    ) -> tuple[FloatArray | None, FloatArray | None, FloatArray | None]:
+        boot = uptime = time = None
+        if self.at_boot >= 0:
+            boot = self._whole(columns[self.at_boot], self.layout.time.boot, aside)
+            uptime, odd = _convert(columns[self.at_uptime], self.layout.decimal)
+            bad = {at for at, _, _ in odd}
+            bad.update(np.flatnonzero(~(uptime >= 0)).tolist())
+            for at in sorted(bad):
+                got = _quote(columns[self.at_uptime][at])
+                name = self.layout.time.uptime
+                aside(at, name, got, "seconds since boot", "uptime")
+        if self.at_time:
+            time = self._careful_clock(columns, aside)
+        return time, boot, uptime
+
+    def _whole(
+        self,
+        texts: Sequence[bytes],
+        name: str,
+        aside: Callable[[int, str, str, str, str], None],
+    ) -> FloatArray:
+        boot, _ = _convert(texts, ".")
+        good = np.isfinite(boot) & (boot == np.floor(boot)) & (np.abs(boot) < 2**53)
+        for at in np.flatnonzero(~good).tolist():
+            aside(at, name, _quote(texts[at]), "a whole number", "boot")
+        return np.where(good, boot, 0.0)
+
+    def _careful_clock(
+        self,
+        columns: Sequence[Sequence[bytes]],
+        aside: Callable[[int, str, str, str, str], None],
+    ) -> FloatArray:
+        lists = [columns[k] for k in self.at_time]
+        texts = _join(lists)
+        if self.layout.time.format == "text":
+            times = self.clock.read(texts)
+        else:
+            numbers, _ = _convert(texts, self.layout.decimal)
+            times = self._numbers(numbers)
+        for at in np.flatnonzero(np.isnan(times)).tolist():
+            if self.at_boot >= 0 and not texts[at].strip():
+                continue
+            expected = "a time, e.g. 2026-05-01T08:00:00Z"
+            if self.at_boot >= 0:
+                continue
+            name = self.layout.time.columns[0]
+            aside(at, name, _quote(texts[at]), expected, "time")
+        return times
+
+    def _split(
+        self, data: bytes, line: int, *, ended: bool
+    ) -> tuple[list[list[bytes]], list[int], Parsed]:
+        parsed = Parsed(lines=np.zeros(0, dtype=np.int64))
+        separator, wanted = self.layout.separator.encode(), len(self.header)
+        rows: list[list[bytes]] = []
+        numbers: list[int] = []
+        every = data.split(b"\n")
+        every.pop()
+        last = len(every) - 1
+        for n, raw in enumerate(every):
+            text = raw.removesuffix(b"\r")
+            fields = text.split(separator)
+            if b'"' in text:
+                fields = _unquote(text, self.layout.separator) or [b""] * (wanted + 1)
+            if len(fields) != wanted or b"\0" in text or text == self.header_line:
+                cut = n == last and not ended
+                self._odd_line(parsed, text, line + n, fields, cut=cut)
+            else:
+                rows.append(fields)
+                numbers.append(line + n)
+        return rows, numbers, parsed
+
+    def _odd_line(
+        self, parsed: Parsed, text: bytes, line: int, fields: list[bytes], *, cut: bool
+    ) -> None:
+        """Say why a line is no row; blank lines and remarks are nothing."""
+        if not text.strip() or text.lstrip().startswith(b"#"):
+            return
+        wanted = len(self.header)
+        if b"\0" in text:
+            zeros = text.count(0)
+            got, expected, kind = f"{zeros} zero bytes", "a row", "zeros"
+            if len(text) - zeros > 0 and zeros < 4:
+                got = f"a row with {zeros} zero byte{'s' if zeros > 1 else ''}"
+            reason = "zero bytes"
+        elif text == self.header_line:
+            got, expected, kind = "the header again", "a row", "header"
+            reason = "repeated header"
+        elif cut:
+            got = f"{len(fields)} of {wanted} fields, cut short"
+            expected, kind, reason = "a whole row", "cut", "cut short"
+        else:
+            shape = "a stray quote" if b'"' in text else f"{len(fields)} fields"
+            got, expected, kind = shape, f"{wanted}", "fields"
+            reason = shape
+        parsed.trouble.append(
+            Trouble(
+                line=line,
+                field="row",
+                got=got,
+                expected=expected,
+                effect="aside",
+                kind=kind,
+            )
+        )
+        parsed.aside.append((line, text, reason))
+
+
+def _quote(raw: bytes) -> str:
+    return f'"{shorten(raw.decode("utf-8", "replace"))}"'
+
+
+def _join(lists: Sequence[Sequence[bytes]]) -> list[bytes]:
+    if len(lists) == 1:
+        return list(lists[0])
+    return [a + b" " + b for a, b in zip(*lists, strict=True)]
+
+
+def _unquote(text: bytes, separator: str) -> list[bytes] | None:
+    """Take a line with quotes apart; None if they do not pair."""
+    try:
+        rows = list(
+            csv.reader(
+                [text.decode("utf-8", "surrogateescape")],
+                delimiter=separator,
+                strict=True,
+            )
+        )
+    except csv.Error:
+        return None
+    if len(rows) != 1 or any("\n" in f for f in rows[0]):
+        return None
+    return [f.encode("utf-8", "surrogateescape") for f in rows[0]]
+
+
+def _floats(column: pa.ChunkedArray) -> FloatArray:
+    array: FloatArray = column.combine_chunks().to_numpy(zero_copy_only=False)
+    return np.asarray(array, dtype=np.float64)
+
+
+def _seconds(column: pa.ChunkedArray) -> FloatArray:
+    whole = column.combine_chunks()
+    micros = whole.cast(pa.int64()).to_numpy(zero_copy_only=False)
+    if micros.dtype == np.int64:
+        seconds: FloatArray = micros / 1e6
+        return seconds
+    out: FloatArray = micros.astype(np.float64) / 1e6
+    return out
+
+
+def _localise(local: FloatArray, clock: TimeColumn) -> FloatArray:
+    """Turn local seconds into UTC by the column's zone."""
+    if clock.style.zone is UTC:
+        return local
+    good = np.isfinite(local)
+    micros = np.where(good, np.round(local * 1e6), 0.0).astype(np.int64)
+    utc = clock.to_utc(micros, good)
+    return np.where(good, utc / 1e6, np.nan)
+
+
+def _convert(
+    texts: Sequence[bytes], decimal: str
+) -> tuple[FloatArray, list[tuple[int, bytes, str]]]:
+    """Turn texts into numbers; gives what is none: (index, text, kind)."""
+    known: dict[bytes, float] = {}
+    odd: dict[bytes, str] = {}
+    for text in set(texts):
+        known[text], kind = _one(text, decimal)
+        if kind:
+            odd[text] = kind
+    array = np.fromiter((known[t] for t in texts), dtype=np.float64, count=len(texts))
+    if not odd:
+        return array, []
+    return array, [(n, t, odd[t]) for n, t in enumerate(texts) if t in odd]
+
+
+def _one(raw: bytes, decimal: str) -> tuple[float, str]:
+    text = raw.strip()
+    if not text:
+        return NAN, ""
+    plain = text
+    if decimal == ",":
+        plain = text.translate(_SWAP)
+    if _NUMBER.fullmatch(plain):
+        value = float(plain)
+        return (value, "") if abs(value) < 1e300 else (NAN, "text")
+    if plain.lower() == b"nan":
+        return NAN, ""
+    if _OTHER_STYLE.fullmatch(plain):
+        return NAN, "style"
+    if _THOUSANDS.fullmatch(text):
+        return NAN, "thousands"
+    return NAN, "text"
+
+
+_SWAP = bytes.maketrans(b".,", b",.")
