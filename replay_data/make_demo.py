@@ -289,6 +289,8 @@ def write(trip: dict[str, np.ndarray], path: Path) -> None:
         seen = true * (1 + scale * rng.uniform(-1, 1)) + noise * rng.normal(size=n)
         if name == "current_house_a":
             seen = seen - 0.018
+        if name.startswith("voltage"):
+            seen = np.maximum(seen, 0.0)
         columns[name] = np.round(np.round(seen / step) * step, 5)
         if step < 1.0:
             columns[name][rng.random(n) < 1e-4] = np.nan

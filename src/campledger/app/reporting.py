@@ -1,0 +1,47 @@
+"""Bring together what a report is made of."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from campledger.judge.statement import make_statement
+from campledger.present.jsonout import report_json
+from campledger.present.report_data import ReportData, build_report_data
+
+if TYPE_CHECKING:
+    from campledger.app.context import ChosenTrip, Session
+    from campledger.model.estimates import TripEstimates
+    from campledger.model.series import TripRecord
+
+
+def report_data(
+    session: Session,
+    chosen: ChosenTrip,
+    record: TripRecord,
+    estimates: TripEstimates,
+) -> ReportData:
+    """Make the statement and everything that the report draws."""
+    statement = make_statement(
+        record,
+        session.rig,
+        estimates,
+        plan=chosen.plan,
+        plan_status=chosen.plan_status,
+        trip_name=chosen.trip.name,
+    )
+    return build_report_data(
+        statement,
+        record,
+        estimates,
+        session.rig,
+        plan=chosen.plan,
+        revisions=chosen.revisions,
+    )
+
+
+def report_object(data: ReportData, chosen: ChosenTrip, path: str) -> dict[str, object]:
+    """Give the JSON of a report."""
+    report = report_json(
+        data.statement, data.estimates, plan=chosen.plan, revisions=chosen.revisions
+    )
+    return {**report, "out": path}
