@@ -28,8 +28,10 @@ LOAD_MOVES = 0.25
 """Loads must move by this (standard deviation) to show who answers. [A]"""
 ANSWERS = 0.5
 """Share of a load step that a holding regulator at least supplies itself."""
-NEAR = 0.025
-"""Volts within this of a learned set point are at it. Common practice. [V]"""
+WANDERS = 4.0
+"""Robust standard deviations of a held voltage that still count as at the set point."""
+NEAR_LEAST, NEAR_MOST = 0.010, 0.030
+"""Bounds of that: a voltmeter's steps, a cable's drop. Common practice. [V]"""
 NEAR_TYPED = 0.05
 """The same for a set point that could not be learned. [V]"""
 SEARCH = 0.25
@@ -104,19 +106,23 @@ def follows_loads(
     return good & np.isfinite(current_sun) & np.isfinite(voltage)
 
 
-def _learn(voltage: FloatArray, near: float, lowest: float) -> float | None:
-    """Find the most common voltage among evidence minutes around a typed set point."""
+def _learn(
+    voltage: FloatArray, near: float, lowest: float
+) -> tuple[float, float] | None:
+    """Find the most common voltage around a typed set point, and how far it wanders."""
     pool = voltage[np.abs(voltage - near) <= SEARCH]
     pool = pool[pool >= lowest]
     if len(pool) < ENOUGH_MINUTES:
         return None
-    edges = np.arange(pool.min() - 0.005, pool.max() + 0.015, 0.01)
-    count = np.convolve(np.histogram(pool, edges)[0], np.ones(2), mode="same")
-    peak = 0.5 * (edges[np.argmax(count)] + edges[np.argmax(count)])
+    edges = np.arange(pool.min() - 0.005, pool.max() + 0.015, 0.005)
+    count = np.convolve(np.histogram(pool, edges)[0], np.ones(3), mode="same")
+    peak = edges[np.argmax(count)] + 0.0025
     close = pool[np.abs(pool - peak) < 0.03]
     if len(close) < ENOUGH_MINUTES:
         return None
-    return float(np.median(close))
+    middle = float(np.median(close))
+    wander = 1.4826 * float(np.median(np.abs(close - middle)))
+    return middle, float(np.clip(WANDERS * wander, NEAR_LEAST, NEAR_MOST))
 
 
 def find_held(
@@ -158,23 +164,12 @@ def find_held(
     answers = np.zeros(len(voltage), dtype=np.bool_)
     if current_load is not None:
         answers = follows_loads(voltage, current_sun, current_load) & day
-    top, low = source.voltage_absorption, source.voltage_float
-    middle = 0.5 * (top + low) if top - low > 0.2 else low - SEARCH
-    found_top = _learn(voltage[answers & (voltage > middle)], top, middle)
-    found_low = _learn(voltage[answers & (voltage <= middle)], low, 0.0)
-    learned = [
-        name
-        for name, value in (("absorption", found_top), ("float", found_low))
-        if value is not None
-    ]
-    near_top = NEAR if found_top is not None else NEAR_TYPED
-    near_low = NEAR if found_low is not None else NEAR_TYPED
-    top = top if found_top is None else found_top
-    low = low if found_low is None else found_low
+    points = _set_points(source, voltage, answers, day & (power < 0.8 * expected))
+    top, near_top, low, near_low, learned = points
     with np.errstate(invalid="ignore"):
         at_top = voltage >= top - near_top
-        at_low = np.abs(voltage - low) <= near_low
-        above = voltage > low + near_low
+        at_low = (voltage >= low - near_low) & (voltage <= low + 2 * near_low)
+        above = voltage > low + 2 * near_low
         nothing = power < NOTHING * expected
     after = _after_full(at_top | answers, voltage, low, day)
     calm = _calm(voltage)
@@ -186,8 +181,31 @@ def find_held(
         answers=answers,
         absorption=top,
         floating=low,
-        learned=tuple(learned),
+        learned=learned,
     )
+
+
+def _set_points(
+    source: Source, voltage: FloatArray, answers: BoolArray, low_output: BoolArray
+) -> tuple[float, float, float, float, tuple[str, ...]]:
+    """Learn both set points: from clear evidence, else from plateaus, else typed."""
+    top, low = source.voltage_absorption, source.voltage_float
+    middle = 0.5 * (top + low) if top - low > 0.2 else low - SEARCH
+    plateau = low_output & _calm(voltage)
+    found, near, learned = [], [], []
+    for name, typed, side in (
+        ("absorption", top, voltage > middle),
+        ("float", low, voltage <= middle),
+    ):
+        got = _learn(voltage[answers & side], typed, 0.0)
+        if got is None:
+            got = _learn(voltage[plateau & side], typed, typed - NEAR_TYPED)
+        if got is not None:
+            learned.append(name)
+        value, width = (typed, NEAR_TYPED) if got is None else got
+        found.append(value)
+        near.append(width)
+    return found[0], near[0], found[1], near[1], tuple(learned)
 
 
 def _calm(voltage: FloatArray) -> BoolArray:

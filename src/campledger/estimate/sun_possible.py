@@ -21,21 +21,32 @@ if TYPE_CHECKING:
 
 BLOCK = 10
 """Length of the steps in which the sky is described. [minutes]"""
-MEMORY = 150.0
-"""How long the sky resembles itself within a day. Common practice, no source. [min]"""
-CAMP_WEIGHT = 0.5
-"""What the same hour of another day in the same camp is worth. Common practice."""
-CAMP_HOURS = 45.0
-"""Width of 'the same hour'. [minutes]"""
-TRIP_WEIGHT = 0.03
-"""What any other block of the trip is worth, at most. Common practice, no source."""
-PRIOR_MEAN, PRIOR_WEIGHT, PRIOR_VAR = 0.85, 0.15, 0.06
-"""A sky about which nothing is known but that a battery got full under it."""
+SKY_FAST, SKY_SLOW, SHADE = 0.03, 0.06, 0.03
+"""Variance of the latent sky: passing clouds, the weather of the day, shade of the
+camp. Common practice, no source."""
+FAST, SLOW, SHADE_HOURS = 15.0, 300.0, 40.0
+"""How long each of them lasts. Common practice, no source. [min]"""
+SKY_MEAN = 0.95
+"""Mean of the latent sky under which batteries get full; above 1 is a clear sky with
+room to spare, so this gives a clear sky about half of the time. Common practice."""
+CLEAR_FROM = 0.93
+"""A free block above this saw a clear sky: haze and model error. Common practice."""
+LATENT_MOST = 2.0
+SEEN_VAR = 0.002
+"""How well a block's mean is known from its free minutes. Common practice."""
+HORIZON, HORIZON_HEIGHT = 0.15, 0.30
+"""Trees and hills near the horizon say little about the sky above: extra variance of a
+low sun, and the height (share of the brightest clear sky) at which it has fallen to a
+third. Common practice, no source."""
+SWEEPS = 4
+DAMPING = 0.6
+CHUNK = 12 * 144
+"""Blocks that are solved together: twelve days."""
 INDEX_MOST = 1.08
 """Above a clear sky only beside a cloud, and briefly. Common practice, no source."""
 INDEX_LEAST = 0.03
-NEAR_STD = 0.05
-"""How well the sky is known right beside a free minute. Common practice, no source."""
+CLEAR_MEAN = 1.0
+"""What a clear sky gives beside the fitted one, on average."""
 NODES = (np.arange(21) + 0.5) / 21.0
 
 
@@ -66,35 +77,34 @@ def _blocks(value: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArr
     return mean, total
 
 
-def _kernel(
-    minute: FloatArray, clock: FloatArray, camp: FloatArray, target: FloatArray
-) -> FloatArray:
-    """Weights (targets, blocks) of what one block tells of another."""
-    apart = np.abs(minute[target][:, None] - minute[None, :])
-    within = np.exp(-apart / MEMORY) * (apart < 14 * 60)
-    round_ = np.abs(clock[target][:, None] - clock[None, :])
-    same_hour = np.minimum(round_, 1440.0 - round_) < CAMP_HOURS
-    same_camp = camp[target][:, None] == camp[None, :]
-    other_day = apart > 14 * 60
-    return within + other_day * (CAMP_WEIGHT * (same_hour & same_camp) + TRIP_WEIGHT)
+def _kernel(minute: FloatArray, camp: FloatArray) -> FloatArray:
+    """Covariance of the latent sky between blocks."""
+    apart = np.abs(minute[:, None] - minute[None, :])
+    clock = np.mod(apart, 1440.0)
+    clock = np.minimum(clock, 1440.0 - clock)
+    same_camp = camp[:, None] == camp[None, :]
+    return (
+        SKY_FAST * np.exp(-apart / FAST)
+        + SKY_SLOW * np.exp(-apart / SLOW)
+        + SHADE * same_camp * np.exp(-clock / SHADE_HOURS)
+    )
 
 
 def _truncated(
-    mean: FloatArray, std: FloatArray, low: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Nodes (n, 21) of a logistic law cut to [low, INDEX_MOST], and their mean."""
+    mean: FloatArray, std: FloatArray, low: FloatArray, high: float
+) -> FloatArray:
+    """Nodes (n, 21) of a logistic law cut to [low, high]."""
     width = np.maximum(std, 1e-3) * np.sqrt(3.0) / np.pi
 
     def share(x: FloatArray) -> FloatArray:
         return 1.0 / (1.0 + np.exp(-np.clip((x - mean) / width, -40, 40)))
 
-    low = np.minimum(low, INDEX_MOST - 0.01)
-    a, b = share(low), share(np.full_like(low, INDEX_MOST))
+    low = np.minimum(low, high - 0.01)
+    a, b = share(low), share(np.full_like(low, high))
     p = a[:, None] + (b - a)[:, None] * NODES[None, :]
     p = np.clip(p, 1e-12, 1 - 1e-12)
     nodes = mean[:, None] + width[:, None] * np.log(p / (1.0 - p))
-    nodes = np.clip(nodes, low[:, None], INDEX_MOST)
-    return nodes, nodes.mean(axis=1)
+    return np.clip(nodes, low[:, None], high)
 
 
 def possible_output(
@@ -140,15 +150,17 @@ def possible_output(
     with np.errstate(invalid="ignore", divide="ignore"):
         index = np.where(up & np.isfinite(power), power / clear, np.nan)
     seen = np.where(free & up, np.clip(index, 0.0, INDEX_MOST), np.nan)
-    sky, weight = _blocks(seen, clear)
-    strength, _ = _blocks(np.where(up, 1.0, np.nan), clear)
     floor = _floor(index, held, power)
     unknown = up & ~free
-    mean, std = _sky(sky, weight, unknown, camps, minute_utc)
+    blocks = _describe(seen, clear, held, unknown, floor, camps, minute_utc)
+    sky_fit = _sky(blocks)
+    mean, std = sky_fit.mean, sky_fit.std
     m = len(power)
     block = np.arange(m) // BLOCK
     pick = np.flatnonzero(unknown)
-    nodes, middle = _truncated(mean[block[pick]], std[block[pick]], floor[pick])
+    latent = _truncated(mean[block[pick]], std[block[pick]], floor[pick], LATENT_MOST)
+    nodes = np.minimum(latent, CLEAR_MEAN)
+    middle = nodes.mean(axis=1)
     out = np.where(free, power, 0.0)
     lo, hi = out.copy(), out.copy()
     best = clear[pick]
@@ -158,16 +170,18 @@ def possible_output(
     lo[pick] = np.maximum(base, best * nodes[:, 1] * (1 - wide))
     hi[pick] = np.maximum(base, best * nodes[:, -2] * (1 + wide))
     seen[pick] = middle
-    spread = np.zeros(m)
-    spread[pick] = best * nodes.std(axis=1)
-    del strength
+    shrink = nodes.std(axis=1) / np.maximum(std[block[pick]], 1e-6)
+    part = np.zeros(m)
+    part[pick] = best * np.minimum(shrink, 1.0)
+    sky_std = sky_fit.total_std(part)
+    rest = float(np.nansum(out[pick]))
     return Possible(
         power=out,
         power_lo=lo,
         power_hi=hi,
         index=seen,
         energy=float(np.nansum(out)) / 60.0,
-        energy_std=_energy_std(spread, out * unknown, scale_std, m),
+        energy_std=float(np.hypot(sky_std, scale_std * rest)) / 60.0,
     )
 
 
@@ -187,44 +201,141 @@ def _floor(index: FloatArray, held: BoolArray, power: FloatArray) -> FloatArray:
     return np.clip(np.maximum(low, edge[np.arange(m) // BLOCK]), INDEX_LEAST, 1.0)
 
 
-def _sky(
-    sky: FloatArray,
-    weight: FloatArray,
+@dataclass(frozen=True, kw_only=True)
+class _Blocks:
+    """
+    The daylight blocks of a trip, arrays (n,); ``number`` of ``count`` on the grid.
+
+    ``sky`` is the mean index of free minutes, NaN without any, ``noise`` its variance;
+    ``unknown`` marks blocks with minutes to be filled, ``low`` the least index there.
+    """
+
+    count: int
+    number: FloatArray
+    minute: FloatArray
+    camp: FloatArray
+    sky: FloatArray
+    noise: FloatArray
+    low: FloatArray
+    unknown: BoolArray
+
+
+def _describe(
+    seen: FloatArray,
+    clear: FloatArray,
+    held: BoolArray,
     unknown: BoolArray,
+    floor: FloatArray,
     camps: tuple[Camp, ...],
     minute_utc: FloatArray,
-) -> tuple[FloatArray, FloatArray]:
-    """Mean and standard deviation of the index of each block."""
+) -> _Blocks:
+    m = len(seen)
+    near = np.convolve(held.astype(float), np.ones(5), mode="same") > 0
+    apart = np.where(near, np.nan, seen)
+    sky, weight = _blocks(apart, clear)
     count = len(sky)
-    first = np.minimum(np.arange(count) * BLOCK + BLOCK // 2, len(minute_utc) - 1)
-    minute = minute_utc[first] / 60.0
-    camp = np.zeros(count)
+    pad = (0, count * BLOCK - m)
+    hidden = np.pad(unknown, pad).reshape(count, BLOCK).any(axis=1)
+    low = np.pad(np.where(held, floor, 0.0), pad).reshape(count, BLOCK).max(axis=1)
+    height = np.pad(clear, pad).reshape(count, BLOCK).max(axis=1)
+    height = height / max(float(height.max(initial=0.0)), 1e-9)
+    number = np.flatnonzero(hidden | ((weight > 0) & np.isfinite(sky)))
+    first = np.minimum(number * BLOCK + BLOCK // 2, m - 1)
+    camp = np.zeros(len(number))
     for k, c in enumerate(camps):
         camp[(first >= c.first) & (first < c.last)] = k
-    informed = (weight > 0) & np.isfinite(sky)
-    target = np.unique(np.flatnonzero(unknown) // BLOCK)
-    mean, std = np.full(count, PRIOR_MEAN), np.full(count, np.sqrt(PRIOR_VAR))
-    if target.size == 0:
-        return mean, std
-    kernel = _kernel(minute, np.mod(minute, 1440.0), camp, target)
-    kernel = kernel * informed[None, :] * (weight / (weight.max() + 1e-12))[None, :]
-    value = np.nan_to_num(sky)
-    total = kernel.sum(axis=1) + PRIOR_WEIGHT
-    centre = (kernel @ value + PRIOR_WEIGHT * PRIOR_MEAN) / total
-    square = kernel @ value**2 + PRIOR_WEIGHT * (PRIOR_MEAN**2 + PRIOR_VAR)
-    mean[target] = centre
-    std[target] = np.sqrt(np.maximum(square / total - centre**2, 0.0) + NEAR_STD**2)
-    return mean, std
+    tall = height[number]
+    full = weight[number] / np.maximum(tall * weight.max(initial=1e-9), 1e-9)
+    noise = SEEN_VAR / np.clip(full, 0.1, 1.0)
+    noise = noise + HORIZON * np.exp(-((tall / HORIZON_HEIGHT) ** 2))
+    return _Blocks(
+        count=count,
+        number=number.astype(np.float64),
+        minute=minute_utc[first] / 60.0,
+        camp=camp,
+        sky=sky[number],
+        noise=noise,
+        low=np.maximum(low[number], INDEX_LEAST),
+        unknown=hidden[number],
+    )
 
 
-def _energy_std(
-    spread: FloatArray, unknown: FloatArray, scale_std: float, m: int
-) -> float:
-    """Errors of a day's sky hang together; those of the panel's strength all do."""
-    sky = 0.0
-    for first in range(0, m, 1440):
-        part = spread[first : first + 1440 : BLOCK] * BLOCK
-        place = np.arange(len(part)) * BLOCK
-        linked = np.exp(-np.abs(place[:, None] - place[None, :]) / (2 * MEMORY))
-        sky += float(part @ linked @ part)
-    return float(np.sqrt(sky + (scale_std * np.nansum(unknown)) ** 2)) / 60.0
+@dataclass(frozen=True, kw_only=True)
+class _Sky:
+    """Latent sky of each block: mean, standard deviation; covariance in chunks."""
+
+    mean: FloatArray
+    std: FloatArray
+    chunks: tuple[tuple[FloatArray, FloatArray], ...]
+
+    def total_std(self, weight: FloatArray) -> float:
+        """Standard deviation of the sum over minutes of weight times latent sky."""
+        pad = np.pad(weight, (0, -len(weight) % BLOCK)).reshape(-1, BLOCK).sum(axis=1)
+        total = 0.0
+        for number, covariance in self.chunks:
+            part = pad[number.astype(np.int64)]
+            total += float(part @ covariance @ part)
+        return float(np.sqrt(max(total, 0.0)))
+
+
+def _sky(blocks: _Blocks) -> _Sky:
+    """
+    Krige the latent sky of all blocks.
+
+    Free blocks below a clear sky are measurements. A clear block, and a held one, are
+    inequalities: the latent sky lay above a bound (expectation propagation: Minka,
+    "Expectation propagation for approximate Bayesian inference", UAI 2001).
+    """
+    mean = np.full(blocks.count, SKY_MEAN)
+    std = np.full(blocks.count, np.sqrt(SKY_FAST + SKY_SLOW + SHADE))
+    chunks = []
+    group = blocks.number // CHUNK
+    for g in np.unique(group):
+        k = np.flatnonzero(group == g)
+        centre, covariance = _solve(blocks, k)
+        where = blocks.number[k].astype(np.int64)
+        mean[where] = centre
+        std[where] = np.sqrt(np.maximum(np.diag(covariance), 1e-6))
+        chunks.append((blocks.number[k], covariance))
+    return _Sky(mean=mean, std=std, chunks=tuple(chunks))
+
+
+def _solve(blocks: _Blocks, k: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Mean and covariance of the latent sky of the blocks ``k``."""
+    n = len(k)
+    prior = _kernel(blocks.minute[k], blocks.camp[k]) + 1e-5 * np.eye(n)
+    sky, noise = blocks.sky[k], blocks.noise[k]
+    measured = np.isfinite(sky)
+    exact = measured & (sky < CLEAR_FROM)
+    gauss_p = np.where(exact, 1.0 / noise, 0.0)
+    gauss_h = np.where(exact, np.nan_to_num(sky - SKY_MEAN) / noise, 0.0)
+    bound = np.where(measured & ~exact, CLEAR_FROM, blocks.low[k])
+    limited = (measured & ~exact) | (blocks.unknown[k] & ~exact)
+    site_p, site_h = np.zeros(n), np.zeros(n)
+    mean, covariance = _posterior(prior, gauss_p, gauss_h)
+    for _ in range(SWEEPS):
+        var = np.maximum(np.diag(covariance), 1e-6)
+        cavity_p = np.maximum(1.0 / var - site_p, 0.5)
+        cavity = (mean / var - site_h) / cavity_p
+        nodes = _truncated(
+            cavity + SKY_MEAN, np.sqrt(1.0 / cavity_p), bound, LATENT_MOST
+        )
+        inner = np.maximum(nodes.var(axis=1), 1e-4)
+        new_p = np.where(limited, np.clip(1.0 / inner - cavity_p, 0.0, 300.0), 0.0)
+        new_h = (nodes.mean(axis=1) - SKY_MEAN) * (new_p + cavity_p) - cavity * cavity_p
+        new_h = np.where(new_p > 0, new_h, 0.0)
+        site_p = (1 - DAMPING) * site_p + DAMPING * new_p
+        site_h = (1 - DAMPING) * site_h + DAMPING * new_h
+        mean, covariance = _posterior(prior, gauss_p + site_p, gauss_h + site_h)
+    return mean + SKY_MEAN, covariance
+
+
+def _posterior(
+    prior: FloatArray, precision: FloatArray, pull: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Gaussian posterior under independent sites, stable for precision 0."""
+    root = np.sqrt(precision)
+    inner = np.eye(len(prior)) + root[:, None] * prior * root[None, :]
+    half = np.linalg.solve(inner, root[:, None] * prior)
+    covariance = prior - (root[:, None] * prior).T @ half
+    return covariance @ pull, covariance
