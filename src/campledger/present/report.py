@@ -32,6 +32,9 @@ POLICY = (
 )
 """Nothing may be fetched, whatever a script wants."""
 
+MOST_CHARTS = 12
+"""More figures make a page slow to open (bokeh issue 6294)."""
+
 SHARP = (
     "if(window.devicePixelRatio<2)"
     "Object.defineProperty(window,'devicePixelRatio',{get:()=>2});"
@@ -86,9 +89,16 @@ def section_html(section: Section, models: list[Model]) -> str:
 
 
 def chart_html(chart: Chart, models: list[Model]) -> str:
-    """Set a chart between its key and the sentence that says what to see."""
-    models.append(chart.model)
+    """
+    Set a chart between its key and the sentence that says what to see.
+
+    Once the page holds as many charts as a small phone can bear, the sentence and the
+    figures stand alone.
+    """
     title = f"<h3>{esc(chart.title)}</h3>" if chart.title else ""
+    if len(models) >= MOST_CHARTS:
+        return f"{title}{para(chart.see, kind='see')}{chart.figures}"
+    models.append(chart.model)
     return (
         f'<div class="figure">{title}{chart.key}'
         f'<div class="chart" role="img" aria-label="{esc(chart.see)}">'

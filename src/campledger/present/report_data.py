@@ -263,9 +263,6 @@ def _band(estimates: TripEstimates, record: TripRecord) -> tuple[Trace, Trace]:
 DETAILS = (
     "voltage_house_v",
     "current_house_a",
-    "voltage_start_v",
-    "temp_house_c",
-    "temp_air_c",
 )
 
 

@@ -117,7 +117,6 @@ def _fridge_table(data: ReportData, model: FridgeModel, points: FridgePoints) ->
 DETAIL_WORDS = {
     "voltage_house_v": ("House battery volts", "volts", "V", 2),
     "current_house_a": ("House battery current", "amps, + into the battery", "A", 1),
-    "voltage_start_v": ("Start battery volts", "volts", "V", 2),
 }
 """Channels that get a chart: title, axis, unit, digits."""
 

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, TypeAlias
 
+from campledger.present.wording import hold_units
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
@@ -29,14 +31,14 @@ def figure_cell(text: str) -> str:
 def para(text: str, *, kind: str = "") -> str:
     """Set a paragraph of plain text."""
     mark = f' class="{kind}"' if kind else ""
-    return f"<p{mark}>{esc(text)}</p>" if text else ""
+    return f"<p{mark}>{esc(hold_units(text))}</p>" if text else ""
 
 
 def bullets(texts: Sequence[str]) -> str:
     """Set a plain list; nothing for nothing."""
     if not texts:
         return ""
-    return "<ul>" + "".join(f"<li>{esc(t)}</li>" for t in texts) + "</ul>"
+    return "<ul>" + "".join(f"<li>{esc(hold_units(t))}</li>" for t in texts) + "</ul>"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,9 +84,8 @@ def table(
         name = f'<th scope="row">{esc(row.name)}</th>'
         group = f"<tbody{mark}><tr>{name}{cells}</tr>"
         if row.below:
-            group += (
-                f'<tr class="below"><td colspan="{width}">{esc(row.below)}</td></tr>'
-            )
+            words = esc(hold_units(row.below))
+            group += f'<tr class="below"><td colspan="{width}">{words}</td></tr>'
         body.append(group + "</tbody>")
     title = f"<caption>{esc(caption)}</caption>" if caption else ""
     mark = f' class="{kind}"' if kind else ""

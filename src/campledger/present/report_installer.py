@@ -30,7 +30,7 @@ from campledger.present.text_fitout import (
 if TYPE_CHECKING:
     from campledger.judge.finding import Finding, Fitout, Picture
 
-PICTURES = 3
+PICTURES = 2
 """Most pictures, so that the page stays light."""
 POINTS = 600
 """Most points of a picture."""
@@ -128,7 +128,7 @@ def installer_section(fitout: Fitout, utc_offset: float) -> Section:
     Returns
     -------
     section : Section
-        With at most three pictures.
+        With at most two pictures.
     """
     roots = list(fitout.causes)
     roots += [

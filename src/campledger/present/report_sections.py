@@ -57,7 +57,7 @@ def head(data: ReportData) -> str:
         f"<h1>{esc(statement.trip_name)}</h1>"
         f'<p class="when">{esc(start)} to {esc(end)}, rig time '
         f"({esc(w.offset_name(offset))}). {esc(data.rig.name)}.</p>"
-        f'<p class="verdict">{esc(w.sentence(statement.verdict))}</p>'
+        f"{para(w.sentence(statement.verdict), kind='verdict')}"
         f"{para(' '.join(frozen))}{para(biggest_miss(data))}{_evening(data)}"
     )
 

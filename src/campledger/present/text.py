@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -240,7 +239,7 @@ def _notes(day: StatementDay, offset: float) -> Iterable[str]:
 
 def wrapped(text: str) -> list[str]:
     """Break a sentence into lines of the page."""
-    return textwrap.wrap(w.sentence(text), PAGE, break_long_words=False) or []
+    return w.wrap(w.sentence(text), PAGE)
 
 
 def day_heading(day: StatementDay, start_utc: float, offset: float) -> str:
@@ -299,7 +298,7 @@ def printed_miss(miss: Miss) -> PrintedMiss:
 def _miss_row(miss: Miss) -> str:
     row = printed_miss(miss)
     cells = (row.planned, row.measured, row.miss, row.rate_part, row.hours_part)
-    left = f"{w.name_of(miss.name)[:14]:<14}" + "".join(f"{c:>10}" for c in cells)
+    left = f"{w.name_of(miss.name)[:13]:<13}" + "".join(f"{c:>9}" for c in cells)
     return f"{left}  {miss.unit} {miss.cause}"
 
 
@@ -314,8 +313,8 @@ def miss_lines(statement: Statement) -> list[str]:
     """
     if not has_plan(statement):
         return []
-    head = f"{'':<14}" + "".join(
-        f"{c:>10}" for c in ("planned", "measured", "miss", "rate", "hours")
+    head = f"{'':<13}" + "".join(
+        f"{c:>9}" for c in ("planned", "measured", "miss", "rate", "hours")
     )
     loads = [m for m in statement.misses if m.kind != "source"]
     sources = [m for m in statement.misses if m.kind == "source"]

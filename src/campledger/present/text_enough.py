@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import TYPE_CHECKING
 
 from campledger.present import wording as w
@@ -30,13 +29,8 @@ SAVINGS = 3
 
 
 def _entry(label: str, text: str) -> list[str]:
-    return textwrap.wrap(
-        text,
-        PAGE,
-        initial_indent=f"{label:<{COLUMN}}",
-        subsequent_indent=" " * COLUMN,
-        break_long_words=False,
-    ) or [label]
+    blank = " " * COLUMN
+    return w.wrap(text, PAGE, first=f"{label:<{COLUMN}}", rest=blank) or [label]
 
 
 def spare_words(answer: Enough) -> str:
@@ -100,7 +94,11 @@ def floor_words(answer: Enough) -> str:
 
 def hand_words(answer: Enough) -> str:
     """Give what is in hand beside what is measured since full."""
-    parts = [f"In hand {w.give_or_take(answer.in_hand, 'Ah')} ({answer.in_hand.word})"]
+    if w.known(answer.in_hand.value):
+        hand = w.give_or_take(answer.in_hand, "Ah")
+        parts = [f"In hand {hand} ({answer.in_hand.word})"]
+    else:
+        parts = [f"In hand: {w.give_or_take(answer.in_hand, 'Ah')}"]
     if w.known(answer.used_since_full):
         parts.append(
             f"used since full {w.number(answer.used_since_full)} Ah (measured)"

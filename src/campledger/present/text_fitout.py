@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import TYPE_CHECKING
 
 from campledger.judge.finding import Verdict
@@ -36,28 +35,41 @@ def digits_for(value: float) -> int:
     size = abs(value)
     if size >= 100:
         return 0
-    return 1 if size >= 10 else 2
+    if size >= 10:
+        return 1
+    return 2 if size >= 0.1 or size == 0 else 3
+
+
+def scaled(value: float, unit: str) -> tuple[float, str]:
+    """Give ohms of wiring in milliohms, all else as it is."""
+    if unit == "Ohm":
+        return 1000.0 * value, "milliohm"
+    return value, {"A.h": "Ah", "W.h": "Wh", "Cel": "degC", "1": ""}.get(unit, unit)
 
 
 def value_words(finding: Finding) -> str:
     """Give the value with its limit and the limit's kind."""
     parts = []
-    if w.known(finding.value):
-        digits = digits_for(finding.value)
-        text = f"{w.number(finding.value, digits)} {finding.unit}".strip()
-        if w.known(finding.value_lo) and w.known(finding.value_hi):
-            low = w.number(finding.value_lo, digits)
-            text += f" ({low} to {w.number(finding.value_hi, digits)})"
+    value, unit = scaled(finding.value, finding.unit)
+    if w.known(value):
+        digits = digits_for(value)
+        text = f"{w.number(value, digits)} {unit}".strip()
+        low, high = (
+            scaled(v, finding.unit)[0] for v in (finding.value_lo, finding.value_hi)
+        )
+        if w.known(low) and w.known(high):
+            text += f" ({w.number(low, digits)} to {w.number(high, digits)})"
         parts.append(text)
-    if w.known(finding.limit):
-        digits = digits_for(finding.limit)
+    limit, unit = scaled(finding.limit, finding.unit)
+    if w.known(limit):
         kind = KIND_WORDS[str(finding.limit_kind)]
         source = f", {finding.limit_source}" if finding.limit_source else ""
-        limit = f"{w.number(finding.limit, digits)} {finding.unit}".strip()
-        parts.append(f"limit {limit} ({kind}{source})")
+        shown = f"{w.number(limit, digits_for(limit))} {unit}".strip()
+        parts.append(f"limit {shown} ({kind}{source})")
     if finding.evidence_count:
-        unit = finding.evidence_unit or "readings"
-        parts.append(f"from {finding.evidence_count} {unit}")
+        parts.append(
+            f"from {finding.evidence_count} {finding.evidence_unit or 'readings'}"
+        )
     if finding.from_description:
         parts.append("from the description, not from the record")
     return "; ".join(parts)
@@ -72,17 +84,7 @@ def head_words(finding: Finding) -> str:
 
 def _indented(text: str, label: str = "") -> list[str]:
     start = f"    {label}: " if label else "    "
-    return (
-        textwrap.wrap(
-            w.sentence(text),
-            PAGE,
-            initial_indent=start,
-            subsequent_indent="    ",
-            break_long_words=False,
-        )
-        if text
-        else []
-    )
+    return w.wrap(w.sentence(text), PAGE, first=start, rest="    ") if text else []
 
 
 def finding_lines(finding: Finding) -> list[str]:
@@ -101,7 +103,7 @@ def _short(finding: Finding) -> list[str]:
     needs = f" - needs {w.listed(finding.needs)}" if finding.needs else ""
     reads = f" - {finding.reads}" if finding.reads and not needs else ""
     line = f"{finding.id} {finding.title}{needs}{reads}"
-    return textwrap.wrap(line, PAGE, initial_indent="  ", subsequent_indent="      ")
+    return w.wrap(line, PAGE, first="  ", rest="      ")
 
 
 def fitout_text(fitout: Fitout) -> str:
@@ -119,7 +121,7 @@ def fitout_text(fitout: Fitout) -> str:
         Causes with their folded symptoms, then what can't be told and why, then the
         passes; ends with a line end.
     """
-    lines = [*textwrap.wrap(w.sentence(fitout.summary), PAGE), NOT_A_CERTIFICATE]
+    lines = [*w.wrap(w.sentence(fitout.summary), PAGE), NOT_A_CERTIFICATE]
     for finding in fitout.causes:
         lines += ["", *finding_lines(finding)]
     listed = {f.id for f in fitout.causes}
@@ -142,7 +144,7 @@ def fitout_text(fitout: Fitout) -> str:
     for offer in fitout.corrections:
         lines += ["", f"Correction offered, not applied ({offer.reason}):", offer.text]
     if fitout.next_sensor is not None:
-        lines += ["", *textwrap.wrap(w.sentence(fitout.next_sensor.text), PAGE)]
+        lines += ["", *w.wrap(w.sentence(fitout.next_sensor.text), PAGE)]
     lines += [w.sentence(text) for text in fitout.aged]
     return "\n".join(lines) + "\n"
 

@@ -9,6 +9,8 @@ language.
 from __future__ import annotations
 
 import math
+import re
+import textwrap
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -150,7 +152,8 @@ def about(value: float | None) -> str:
     """Give an amount for a sentence: one digit below 10, none above."""
     if value is None or not math.isfinite(value):
         return BLANK
-    return number(value, 1 if abs(value) < 9.95 else 0)
+    text = number(value, 1 if abs(value) < 9.95 else 0)
+    return text.removesuffix(".0")
 
 
 def share(value: float | None, digits: int = 0) -> str:
@@ -194,6 +197,28 @@ def give_or_take(estimate: Estimate, unit: str, digits: int = 1) -> str:
     if math.isfinite(estimate.give_or_take) and estimate.give_or_take > 0:
         text += f", give or take {number(estimate.give_or_take, digits)}"
     return text
+
+
+_UNIT_AFTER = re.compile(r"(?<=\d) (?=(?:am|pm|Ah|Wh|A|V|W|h|min|%|degC|°C|Ohm)\b|%)")
+NO_BREAK = "\u00a0"
+
+
+def hold_units(text: str) -> str:
+    """Tie figures to their units, so that no line breaks between them."""
+    return _UNIT_AFTER.sub(NO_BREAK, text)
+
+
+def wrap(text: str, width: int, *, first: str = "", rest: str = "") -> list[str]:
+    """Break a text into lines, never between a figure and its unit."""
+    lines = textwrap.wrap(
+        hold_units(text),
+        width,
+        initial_indent=first,
+        subsequent_indent=rest,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    return [line.replace(NO_BREAK, " ") for line in lines]
 
 
 def sentence(text: str) -> str:
