@@ -18,6 +18,7 @@ from campledger.errors import StoreDamagedError
 from campledger.store.codec import (
     DECIMALS,
     EXACT,
+    LARGEST,
     decode,
     encode,
     encode_axis,
@@ -163,7 +164,7 @@ _SMALL = struct.Struct("<BBBq")
 def _small(values: FloatArray) -> bytes:
     """Hold few values as short differences of whole numbers where that is exact."""
     clean = plain(values)
-    if len(clean) and np.isfinite(clean).all():
+    if len(clean) and (np.abs(clean) < LARGEST).all():
         for digits in range(DECIMALS + 1):
             numbers = np.rint(clean * 10.0**digits)
             if np.abs(numbers).max() > EXACT:

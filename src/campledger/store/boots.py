@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -121,16 +121,31 @@ _COLUMNS = (
 )
 
 
+def stretch_of(marks: Sequence[object]) -> WallStretch | None:
+    """Read a stretch from its four columns."""
+    if marks[0] is None:
+        return None
+    return WallStretch(
+        first_uptime=float(marks[0]),  # type: ignore[arg-type]
+        first_wall=float(marks[1]),  # type: ignore[arg-type]
+        last_uptime=float(marks[2]),  # type: ignore[arg-type]
+        last_wall=float(marks[3]),  # type: ignore[arg-type]
+    )
+
+
+def marks_of(stretch: WallStretch | None) -> tuple[float | None, ...]:
+    """Give the four columns of a stretch."""
+    if stretch is None:
+        return (None, None, None, None)
+    return (
+        stretch.first_uptime,
+        stretch.first_wall,
+        stretch.last_uptime,
+        stretch.last_wall,
+    )
+
+
 def _row(values: Sequence[object]) -> BootRow:
-    wall = values[8:12]
-    stretch = None
-    if wall[0] is not None:
-        stretch = WallStretch(
-            first_uptime=float(wall[0]),  # type: ignore[arg-type]
-            first_wall=float(wall[1]),  # type: ignore[arg-type]
-            last_uptime=float(wall[2]),  # type: ignore[arg-type]
-            last_wall=float(wall[3]),  # type: ignore[arg-type]
-        )
     return BootRow(
         id=values[0],  # type: ignore[arg-type]
         recorder=values[1],  # type: ignore[arg-type]
@@ -140,14 +155,30 @@ def _row(values: Sequence[object]) -> BootRow:
         source=values[5],  # type: ignore[arg-type]
         first=values[6],  # type: ignore[arg-type]
         last=values[7],  # type: ignore[arg-type]
-        stretch=stretch,
+        stretch=stretch_of(values[8:12]),
     )
 
 
 def all_boots(db: sqlite3.Connection) -> tuple[BootRow, ...]:
-    """Give every boot in the order in which they ran, as far as numbers tell."""
+    """
+    Give every boot in the order in which they ran, as far as numbers tell.
+
+    What the clock said in windows that are not sealed yet counts too.
+    """
     sql = f"select {_COLUMNS} from boot order by recorder, number, ordinal, id"  # noqa: S608
-    return tuple(_row(values) for values in db.execute(sql))
+    recent = recent_stretches(db)
+    rows = [_row(values) for values in db.execute(sql)]
+    return tuple(replace(r, stretch=recent.get(r.id) or r.stretch) for r in rows)
+
+
+def recent_stretches(db: sqlite3.Connection) -> dict[int, WallStretch]:
+    """Give the stretch that each boot's newest window carries."""
+    sql = (
+        "select boot, wall_first_uptime, wall_first, wall_last_uptime, wall_last "
+        "from window where id in (select max(id) from window group by boot)"
+    )
+    found = {row[0]: stretch_of(row[1:]) for row in db.execute(sql)}
+    return {boot: stretch for boot, stretch in found.items() if stretch is not None}
 
 
 def one_boot(db: sqlite3.Connection, boot: int) -> BootRow:
@@ -196,20 +227,12 @@ def widen_boot(
     stretch = boot.stretch
     if wall is not None:
         stretch = extend_stretch(stretch, uptime, wall)
-    marks = (None, None, None, None)
-    if stretch is not None:
-        marks = (
-            stretch.first_uptime,
-            stretch.first_wall,
-            stretch.last_uptime,
-            stretch.last_wall,
-        )  # type: ignore[assignment]
     first, last = float(uptime.min()), float(uptime.max())
     db.execute(
         "update boot set first = min(coalesce(first, ?1), ?1), "
         "last = max(coalesce(last, ?2), ?2), wall_first_uptime = ?3, wall_first = ?4, "
         "wall_last_uptime = ?5, wall_last = ?6 where id = ?7",
-        (first, last, *marks, boot.id),
+        (first, last, *marks_of(stretch), boot.id),
     )
 
 

@@ -31,6 +31,10 @@ LEVEL = 8
 """Compression level: best size for the time it takes on sensor noise; measured in
 tests/bench/bench_store.py."""
 DECIMALS = 7
+LARGEST, SMALLEST = 1e15, 1e-12
+"""No reading is as large, no step as small: such values are kept as they are."""
+DECIMALS_SINGLE = 4
+"""More digits than this are as good as none in single precision."""
 _INT32 = 2**31 - 1
 EXACT = 2.0**52
 
@@ -60,7 +64,7 @@ def _probe(values: FloatArray) -> FloatArray:
 def _decimals(values: FloatArray, *, single: bool) -> tuple[int, FloatArray] | None:
     """Find the fewest decimals that give every value back, and the whole numbers."""
     probe = _probe(values)
-    for digits in range(DECIMALS + 1):
+    for digits in range((DECIMALS_SINGLE if single else DECIMALS) + 1):
         if _whole_numbers(probe, 10.0**digits, single=single) is not None:
             numbers = _whole_numbers(values, 10.0**digits, single=single)
             if numbers is not None:
@@ -87,7 +91,7 @@ def _step(values: FloatArray) -> tuple[float, FloatArray] | None:
     if not gaps.size:
         return None
     guess = float(gaps.min())
-    if guess <= 0:
+    if guess < SMALLEST:
         return None
     largest = float(np.abs(levels[[0, -1]]).max())
     nearest = round(largest / guess)
@@ -105,22 +109,21 @@ def _pack_values(values: FloatArray) -> tuple[int, bytes]:
     if (values == values[0]).all():
         return CONSTANT, struct.pack("<d", values[0])
     config = ChunkConfig(compression_level=LEVEL)
-    if np.isfinite(values).all():
+    if (np.abs(values) < LARGEST).all():
         found = _decimals(values, single=False)
         if found:
             body = simple_compress(_whole(found[1]), config)
             return DECIMAL, bytes((found[0],)) + body
+        stepped = _step(values)
+        if stepped:
+            body = simple_compress(_whole(stepped[1]), config)
+            return STEP, struct.pack("<d", stepped[0]) + body
         single = values.astype(np.float32)
         if np.array_equal(single.astype(np.float64), values):
             found = _decimals(values, single=True)
             if found:
                 body = simple_compress(_whole(found[1]), config)
                 return DECIMAL32, bytes((found[0],)) + body
-        stepped = _step(values)
-        if stepped:
-            body = simple_compress(_whole(stepped[1]), config)
-            return STEP, struct.pack("<d", stepped[0]) + body
-        if np.array_equal(single.astype(np.float64), values):
             return FLOAT32, simple_compress(single, config)
     return FLOAT64, simple_compress(np.ascontiguousarray(values), config)
 
@@ -217,7 +220,7 @@ def decode(blob: bytes) -> FloatArray:
 def regular_axis(first: float, last: float, count: int) -> FloatArray:
     """Give the axis of even steps between two times; steps are whole microseconds."""
     step = round((last - first) / max(count - 1, 1), 6)
-    axis: FloatArray = first + step * np.arange(count)
+    axis: FloatArray = first + step * np.arange(count, dtype=np.float64)
     return axis
 
 

@@ -109,7 +109,10 @@ class Importer:
             clock = date_boot([own]) if own else None
         first = float(rows.uptime[0])
         last, carries = self.carries.get(boot.id, (math.inf, {}))
-        if first <= last:
+        (before,) = db.execute(
+            "select max(last) from grp where boot = ? and last < ?", (boot.id, first)
+        ).fetchone()
+        if before != last:
             carries = carries_before(db, boot.id, rows)
         for part in split_rows(rows):
             group = pack_group(

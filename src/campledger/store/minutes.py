@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     from campledger.model.rig import Correction
     from campledger.store.file import StoreFile
 
-LOOKBACK = 900.0
-"""Readings taken along before a minute that is made again. [s]"""
+LOOKAROUND = 900.0
+"""Readings taken along on both sides of a minute that is made again. [s]"""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -326,11 +326,15 @@ def _again(
     start = max(snapshot.start, minute - MINUTE)
     end = min(snapshot.end, minute)
     near = Snapshot(
-        snapshot.file, start - LOOKBACK, end, corrections=snapshot.corrections
+        snapshot.file,
+        start - LOOKAROUND,
+        min(snapshot.end, end + LOOKAROUND),
+        corrections=snapshot.corrections,
     )
     series = near.series(name)
     total, covered = cumulative(series).at(np.array([start, end]))
-    inside = series.between(start, end).value
+    after = series.time_utc > minute - MINUTE
+    inside = series.value[after & (series.time_utc >= start) & (series.time_utc <= end)]
     inside = inside[np.isfinite(inside)]
     low = float(inside.min()) if len(inside) else math.nan
     high = float(inside.max()) if len(inside) else math.nan

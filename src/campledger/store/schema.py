@@ -39,7 +39,10 @@ create table channel (id integer primary key, name text not null unique);
 create table window (
     id integer primary key,
     boot integer not null, first real not null, last real not null,
-    rows integer not null, blob blob not null, state blob
+    rows integer not null,
+    wall_first_uptime real, wall_first real,
+    wall_last_uptime real, wall_last real,
+    blob blob not null, state blob
 );
 create table grp (
     id integer primary key,

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from campledger.model.integrate import cumulative
-from campledger.model.series import MINUTE, FloatArray, Series, minute_grid
+from campledger.model.series import MINUTE, FloatArray, Series
 from campledger.store.blocks import MIN_SPARSE
 from campledger.store.codec import decode, encode
 from campledger.store.types import SAMPLING
@@ -124,8 +124,8 @@ def summarise(
     begin = running.time[0] if len(running.time) else 0.0
     begin = max(start, begin)
     end = uptime[-1] if len(uptime) else begin
-    minute = minute_grid(*clock.at(np.array([begin, end])))
-    edges = np.concatenate(([minute[0] - MINUTE], minute))
+    first, last = np.ceil(clock.at(np.array([begin, end])) / MINUTE)
+    edges = np.arange(first - 1, max(first, last) + 1) * MINUTE
     inner = np.clip((edges - clock.origin) / clock.rate, begin, None)
     total, covered = running.at(inner)
     low, high = _extremes(clock.at(uptime), value, extremes, edges)
@@ -135,7 +135,7 @@ def summarise(
         rate=clock.rate,
         carry=None if start == -np.inf else start,
         tail=tail,
-        first_minute=int(minute[0] // MINUTE),
+        first_minute=int(first),
         charge=_round(np.diff(total) * clock.rate),
         covered=_round(np.diff(covered) * clock.rate),
         low=low,

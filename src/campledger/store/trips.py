@@ -37,11 +37,14 @@ def runs(file: StoreFile) -> list[Span]:
     return join(spans, 3600.0)
 
 
-def join(spans: Sequence[Span], hole: float) -> list[Span]:
-    """Join spans with no longer hole between them."""
+def join(
+    spans: Sequence[Span], hole: float, *, walls: Sequence[float] = ()
+) -> list[Span]:
+    """Join spans with no longer hole, and no wall, between them."""
     out: list[Span] = []
     for start, end in sorted(spans):
-        if out and start - out[-1][1] <= hole:
+        wall = any(out[-1][1] <= w <= start for w in walls) if out else False
+        if out and not wall and start - out[-1][1] <= hole:
             out[-1] = (out[-1][0], max(out[-1][1], end))
         else:
             out.append((start, end))
@@ -80,13 +83,14 @@ def find_trips(
     """Fill the time outside frozen plans with runs of readings."""
     trips = list(planned)
     free = subtract(stretches, [(p.start_utc, p.end_utc) for p in planned])
-    for start, end in join(free, TRIP_HOLE):
+    for start, end in join(free, TRIP_HOLE, walls=[p.start_utc for p in planned]):
         storage: list[Span] = []
         if idle is not None:
             storage = [s for s in idle(start, end) if s[1] - s[0] >= TRIP_HOLE]
-        for a, b in subtract([(start, end)], storage):
-            if not any(p.start_utc < b and a < p.end_utc for p in planned):
-                trips.append(Trip(start_utc=a, end_utc=b, last_reading_utc=b))
+        trips.extend(
+            Trip(start_utc=a, end_utc=b, last_reading_utc=b)
+            for a, b in subtract([(start, end)], storage)
+        )
     return tuple(sorted(trips, key=lambda t: t.start_utc))
 
 

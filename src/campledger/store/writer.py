@@ -276,15 +276,21 @@ def append_window(file: StoreFile, window: Window) -> int:
         last=float(max(ends)),
     )
     blob = pack_window(header, window.rows)
+    stretch = bt.recent_stretches(file.db).get(boot.id, boot.stretch)
+    for rows in window.rows:
+        if rows.wall is not None:
+            stretch = bt.extend_stretch(stretch, rows.uptime, rows.wall)
     with file.transaction() as db:
         cursor = db.execute(
-            "insert into window (boot, first, last, rows, blob, state) "
-            "values (?, ?, ?, ?, ?, ?)",
+            "insert into window (boot, first, last, rows, wall_first_uptime, "
+            "wall_first, wall_last_uptime, wall_last, blob, state) "
+            "values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 window.boot,
                 header.first,
                 header.last,
                 header.rows,
+                *bt.marks_of(stretch),
                 blob,
                 window.state,
             ),
@@ -339,7 +345,7 @@ def _seal_hour(file: StoreFile, boot: int, limit: float) -> int:
         ).fetchall()
         if not found:
             return 0
-        row = bt.one_boot(db, boot)
+        row = next(b for b in bt.all_boots(db) if b.id == boot)
         clock = bt.clock_of(row, bt.anchors_of(db).get(boot, ())) or bt.UNDATED
         groups = _pack_windows(db, row, clock, [blob for _, blob, _ in found])
     state = next((s for _, _, s in reversed(found) if s is not None), None)
