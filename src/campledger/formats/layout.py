@@ -38,6 +38,8 @@ UNITS: Mapping[str, Unit] = {
     "": Unit(quantity="state"),
 }
 
+WORDS: Mapping[str, str] = {"voltage_house_v": "volts", "current_house_a": "current"}
+
 ENCODINGS = ("utf-8", "utf-16", "cp1252")
 SEPARATORS: Mapping[str, str] = {
     "comma": ",",
@@ -57,6 +59,11 @@ class ColumnMap:
     channel: str
     unit: str
     sign: int = 1
+
+    @property
+    def word(self) -> str:
+        """Name the column in messages: plain words for the two that matter most."""
+        return WORDS.get(self.channel, self.name)
 
     def convert(self, value: FloatArray) -> FloatArray:
         """Turn the file's numbers into the core's unit and sense."""

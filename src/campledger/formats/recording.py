@@ -301,7 +301,7 @@ class Recording:
             self.summary.add(
                 Trouble(
                     line=int(lines[at]),
-                    field=column.name,
+                    field=column.word,
                     got=got,
                     expected=f"{low:g}{dash}{high:g}",
                     effect="missing",

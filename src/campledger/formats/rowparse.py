@@ -221,7 +221,7 @@ class RowParser:
         for column, k in zip(self.layout.columns, self.at_values, strict=True):
             array, odd = _convert(columns[k], self.layout.decimal)
             for at, raw, kind in odd:
-                self._report(parsed, numbers, at, column.name, raw, kind, aside)
+                self._report(parsed, numbers, at, column.word, raw, kind, aside)
             values.append(array)
         self._keep(parsed, rows, numbers, keep, times, values, reasons)
         return parsed
@@ -237,8 +237,9 @@ class RowParser:
         reasons: dict[int, str],
     ) -> None:
         separator = self.layout.separator.encode()
-        for at, reason in sorted(reasons.items()):
+        for at, reason in reasons.items():
             parsed.aside.append((numbers[at], separator.join(rows[at]), reason))
+        parsed.aside.sort(key=lambda item: item[0])
         parsed.lines = np.array(numbers, dtype=np.int64)[keep]
         time, boot, uptime = times
         parsed.time = None if time is None else time[keep]
