@@ -373,9 +373,9 @@ def clock_chart(data: ReportData) -> Chart | None:
         return None
     chart = frame(height=230, y_label="watts, mean of the hour", described="hours")
     chart.x_range = Range1d(start=0, end=24)
-    ticks = [0, 4, 8, 12, 16, 20, 24]
+    ticks = [0, 6, 12, 18]
     chart.xaxis.ticker = FixedTicker(ticks=ticks)
-    chart.xaxis.major_label_overrides = {t: w.clock(t % 24 * 3600, 0) for t in ticks}
+    chart.xaxis.major_label_overrides = {t: w.clock(3600 * t, 0) for t in ticks}
     kept, base, hours = names[:PIECES], np.zeros(24), np.arange(24.0)
     entries = []
     groups = [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, TypeAlias
@@ -14,11 +15,17 @@ if TYPE_CHECKING:
     from bokeh.models import Model
 
 MINUS = "−"
+_MINUS = re.compile(r"(?<=\s)-(?=\d)")
 
 
 def esc(text: object) -> str:
     """Escape a text for HTML."""
     return escape(str(text), quote=True)
+
+
+def prose(text: str) -> str:
+    """Escape a sentence; figures keep their units and get true minus signs."""
+    return esc(_MINUS.sub(MINUS, hold_units(text)))
 
 
 def figure_cell(text: str) -> str:
@@ -31,14 +38,14 @@ def figure_cell(text: str) -> str:
 def para(text: str, *, kind: str = "") -> str:
     """Set a paragraph of plain text."""
     mark = f' class="{kind}"' if kind else ""
-    return f"<p{mark}>{esc(hold_units(text))}</p>" if text else ""
+    return f"<p{mark}>{prose(text)}</p>" if text else ""
 
 
 def bullets(texts: Sequence[str]) -> str:
     """Set a plain list; nothing for nothing."""
     if not texts:
         return ""
-    return "<ul>" + "".join(f"<li>{esc(hold_units(t))}</li>" for t in texts) + "</ul>"
+    return "<ul>" + "".join(f"<li>{prose(t)}</li>" for t in texts) + "</ul>"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,7 +91,7 @@ def table(
         name = f'<th scope="row">{esc(row.name)}</th>'
         group = f"<tbody{mark}><tr>{name}{cells}</tr>"
         if row.below:
-            words = esc(hold_units(row.below))
+            words = prose(row.below)
             group += f'<tr class="below"><td colspan="{width}">{words}</td></tr>'
         body.append(group + "</tbody>")
     title = f"<caption>{esc(caption)}</caption>" if caption else ""

@@ -25,6 +25,7 @@ from campledger.present.report_html import (
 from campledger.present.report_soc import anchor_table, low_chart, soc_chart
 from campledger.present.report_words import assumptions, cannot_tell, gap_words
 from campledger.present.text import (
+    CENSORED_LEAST,
     day_heading,
     has_plan,
     pencil_sum,
@@ -248,7 +249,7 @@ def _day_words(day: StatementDay, data: ReportData) -> str:
         texts.append(f"Drove {w.hours(day.drive)}")
     if day.coverage < 0.995 and not day.notes:
         texts.append(f"Readings cover {w.share(day.coverage)}")
-    if day.censored > 0 and not day.notes:
+    if day.censored >= CENSORED_LEAST and not day.notes:
         texts.append(
             f"{w.hours(day.censored)} without power or record: no thrift, use could "
             "not show"

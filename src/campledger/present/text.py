@@ -24,6 +24,10 @@ PAGE = 79
 """Longest line of the page, in characters."""
 
 
+CENSORED_LEAST = 300.0
+"""Shorter hidden stretches of a day are not worth a line. [s]"""
+
+
 def plan_heading(status: str) -> str:
     """Give the heading that says how far the plan can be trusted."""
     text = status.strip()
@@ -222,7 +226,7 @@ def _day_notes(day: StatementDay, offset: float) -> Iterable[str]:
         yield f"Air {w.number(day.temp_air_mean, 0)} degC on the mean."
     if day.coverage < 0.995 and not day.notes:
         yield f"Readings cover {w.share(day.coverage)} of it."
-    if day.censored > 0 and not day.notes:
+    if day.censored >= CENSORED_LEAST and not day.notes:
         yield (
             f"{w.hours(day.censored)} without power or without a record: "
             "use could not show, and is not counted as thrift."

@@ -56,12 +56,16 @@ NAMES = {
     "mains": "Mains",
 }
 """Line names that read better than the table's own name."""
+SHORT = frozenset({"usb", "tv", "led", "ac", "hf", "vhf", "uhf", "gps", "cpap"})
+"""Names that are written in capitals."""
 
 
 def name_of(place: str) -> str:
     """Give the line name of a load or source."""
     if place in NAMES:
         return NAMES[place]
+    if place in SHORT:
+        return place.upper()
     return place[:1].upper() + place[1:]
 
 
