@@ -78,7 +78,7 @@ class Battery:
         surface = open_circuit(0.55 * near + 0.45 * self.soc)
         rise = 0.0
         if current > 0:
-            room = max(0.004, 1.002 - self.soc)
+            room = max(0.0006, 1.002 - self.soc)
             rise = 0.26 * current / TRUE_CAPACITY / room
         return surface + self.slow + self.resistance * current + rise
 
@@ -86,7 +86,7 @@ class Battery:
         hours = STEP / 3600.0
         volts = self.voltage(current)
         gas = 0.012 * math.exp(min(1.9 * (volts - 13.2), 5.0)) if volts > 13.2 else 0.0
-        room = max(0.0, 1.002 - self.soc) * TRUE_CAPACITY * 1.2
+        room = max(0.0, 1.002 - self.soc) * TRUE_CAPACITY * 6.0
         kept = min(current - min(gas, max(current, 0.0)), room)
         flow = 0.5 * (self.far / 0.65 - self.near / 0.35) * hours
         self.near = max(0.0, self.near + kept * hours + flow)

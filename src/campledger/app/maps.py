@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
-from campledger.errors import Fault, InputError
+from campledger.errors import CampledgerError, Fault, InputError
+from campledger.formats.foreign import propose_map
+from campledger.formats.mapfile import read_map, write_map
 from campledger.formats.recording import read_recording
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from campledger.app.importing import Opener
+    from campledger.formats.layout import RecordingMap
     from campledger.formats.recording import Recording
     from campledger.model.rig import Rig
 
@@ -43,20 +47,55 @@ def settings_of(pairs: Sequence[str]) -> dict[str, str]:
 
 
 def make_opener(
-    map_file: str | None, pairs: Sequence[str], rig: Rig
+    map_file: str | None,
+    pairs: Sequence[str],
+    rig: Rig,
+    *,
+    confirm: Callable[[str], bool],
 ) -> tuple[Opener, str]:
-    """Give the function that opens a recording, and the recorder's name."""
+    """
+    Give the function that opens a recording, and the recorder's name.
+
+    A native file needs no map. A foreign one is read with the map given, else with one
+    proposed by looking, shown to ``confirm`` and written beside the file.
+    """
     settings = settings_of(pairs)
     recorder = settings.pop("recorder", "")
 
-    def opener(path: Path) -> Recording | None:
-        native = None
-        if map_file is None and not settings:
-            native = read_recording(path)
+    def opener(path: Path) -> Recording:
+        layout = read_map(map_file) if map_file is not None else None
+        native = read_recording(path, layout)
         if native is not None:
             return native
-        from campledger.formats.foreign import open_foreign  # noqa: PLC0415
-
-        return open_foreign(path, map_file, settings, rig)
+        layout = _propose(path, settings, rig, confirm)
+        opened = read_recording(path, layout)
+        if opened is None:
+            msg = f"{path.name}: the proposed map does not open its own file"
+            raise CampledgerError(msg)
+        return opened
 
     return opener, recorder
+
+
+def _propose(
+    path: Path, settings: dict[str, str], rig: Rig, confirm: Callable[[str], bool]
+) -> RecordingMap:
+    places = [s.name for s in rig.sources] + [x.name for x in rig.loads]
+    found = propose_map(path, answers=settings, places=places, zone=rig.timezone)
+    text = write_map(found.layout, found=found.notes)
+    target = path.with_name(path.name + ".map.toml")
+    left = f"Left out: {', '.join(found.left_out)}.\n" if found.left_out else ""
+    shown = f"{path.name}: read as follows.\n{text}{left}"
+    if not confirm(shown):
+        raise InputError(
+            Fault(
+                file=path.name,
+                field="map",
+                got="no",
+                expected=f"yes, or a mended map with --map {target.name}",
+                effect="Nothing loaded.",
+            )
+        )
+    with suppress(OSError):
+        target.write_text(text, encoding="utf-8")
+    return found.layout

@@ -3,53 +3,13 @@
 from __future__ import annotations
 
 import json
-import os
 import sys
-from contextlib import contextmanager
-from typing import IO, TYPE_CHECKING
-
-from campledger.errors import Fault, InputError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
 
 
 def print_json(value: object) -> None:
     """Print one JSON object; a number that is not finite is a fault of ours."""
     text = json.dumps(value, allow_nan=False, ensure_ascii=False, indent=1)
     sys.stdout.write(text + "\n")
-
-
-@contextmanager
-def new_file(path: Path) -> Iterator[IO[bytes]]:
-    """
-    Write a file whole or not at all.
-
-    Raises
-    ------
-    InputError
-        It cannot be written there.
-    """
-    part = path.with_name(f".{path.name}.part")
-    try:
-        with part.open("wb") as file:
-            yield file
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    except OSError as error:
-        raise InputError(
-            Fault(
-                file=str(path),
-                field="file",
-                got=(error.strerror or "an error").lower(),
-                expected="a place that can be written",
-                effect="Nothing written.",
-            )
-        ) from error
-    finally:
-        part.unlink(missing_ok=True)
 
 
 class Progress:

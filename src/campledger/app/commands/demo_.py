@@ -57,7 +57,8 @@ def run(args: argparse.Namespace) -> int:
     """Show the main job from end to end."""
     from campledger.present.jsonout import enough_json  # noqa: PLC0415
     from campledger.present.report import write_report  # noqa: PLC0415
-    from campledger.present.text import enough_text, statement_text  # noqa: PLC0415
+    from campledger.present.text import statement_text  # noqa: PLC0415
+    from campledger.present.text_enough import enough_text  # noqa: PLC0415
 
     folder = Path(args.out)
     folder.mkdir(parents=True, exist_ok=True)

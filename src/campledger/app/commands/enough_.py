@@ -79,8 +79,8 @@ def _without(text: str, rig: Rig) -> tuple[str, ...]:
 
 def run(args: argparse.Namespace) -> int:
     """Answer, or test past answers."""
-    from campledger.present.jsonout import backtest_json, enough_json  # noqa: PLC0415
-    from campledger.present.text import backtest_text, enough_text  # noqa: PLC0415
+    from campledger.present.jsonout import enough_json  # noqa: PLC0415
+    from campledger.present.text_enough import enough_text  # noqa: PLC0415
 
     with session(args) as s:
         at = now_of(s, at_text=args.at)

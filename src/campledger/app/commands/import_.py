@@ -40,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
     """Import; say what became of every file."""
     rig = read_rig(rig_path(args))
     files = [Path(name) for name in args.files]
-    opener, recorder = make_opener(args.map, args.settings, rig)
+    opener, recorder = make_opener(args.map, args.settings, rig, confirm=_confirm)
     path = store_path(args, create=True)
     opened = (
         nullcontext(None) if args.dry_run else open_store(path, "write", create=True)
@@ -53,6 +53,15 @@ def run(args: argparse.Namespace) -> int:
     for one in done:
         _tell(one)
     return 0
+
+
+def _confirm(shown: str) -> bool:
+    """Show a proposed map; ask only where somebody can answer."""
+    print(shown, file=sys.stderr)
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        return True
+    print("Load with this map? [Y/n] ", end="", file=sys.stderr, flush=True)
+    return sys.stdin.readline().strip().lower() in {"", "y", "yes"}
 
 
 def _tell(one: Imported) -> None:
