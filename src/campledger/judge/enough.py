@@ -458,7 +458,7 @@ def _below_text(outlook: Outlook, below: float) -> str:
         return ""
     if not outlook.rig.house.is_lead:
         return "protection may cut everything, this logger too, without warning"
-    if outlook.history.censored.max(initial=0.0) > CUT_OFF_SEEN:
+    if outlook.history.cut.max(initial=0.0) > CUT_OFF_SEEN:
         return (
             "loads were cut off on this trip near "
             f"{100 * outlook.soc_cut:.0f} % of the capacity"

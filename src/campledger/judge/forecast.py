@@ -130,7 +130,7 @@ def _with_plan(prior: Prior, current: float | None, memory: float) -> Prior:
 
 def _cut_off(history: History, model: BatteryModel, rig: Rig) -> tuple[float, float]:
     """Give the state of charge at which loads are cut off, and its spread."""
-    off = history.censored > 0.5
+    off = history.cut > 0.3
     begins = np.flatnonzero(off[1:] & ~off[:-1])
     seen = history.soc[begins]
     seen = seen[np.isfinite(seen)]

@@ -32,6 +32,10 @@ VOLTAGE_CHARGING = 13.6
 DERATE = 0.75
 """Share of a panel's nameplate that reaches the battery. Common practice, no source."""
 HELD_BACK = 2
+VOLTAGE_NEAR_CUT = 0.3
+"""A cut-off is looked for below the described volts plus this. Common practice. [V]"""
+MINUTES_NEAR_CUT = 15
+"""How long before, low volts explain that loads are off. Common practice."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,7 +46,8 @@ class History:
     Currents in A, temperatures in Cel. ``net`` into the battery, ``cooling`` and
     ``rest`` are demand (NaN where censored), ``sun`` is what the panels could have
     given, ``engine`` what the engine charger gave while driving, ``drive`` the share of
-    the half hour driven. ``clear`` is the clear-sky current of the described panels.
+    the half hour driven. ``clear`` is the clear-sky current of the described panels; ``cut`` the
+    share of it with loads cut off for low volts.
     """
 
     at: float
@@ -58,7 +63,7 @@ class History:
     temp_air: FloatArray
     temp_inside: FloatArray
     soc: FloatArray
-    censored: FloatArray
+    cut: FloatArray
     has_sun: bool
     apart: bool
 
@@ -86,7 +91,7 @@ class History:
             temp_air=self.temp_air[cut],
             temp_inside=self.temp_inside[cut],
             soc=self.soc[cut],
-            censored=self.censored[cut],
+            cut=self.cut[cut],
             has_sun=self.has_sun,
             apart=self.apart,
         )
@@ -316,10 +321,18 @@ def build_history(
         temp_air=binner.mean(air if air is not None else unknown, 0.1),
         temp_inside=binner.mean(_inside(record, rig), 0.1),
         soc=binner.mean(battery.soc_live, 0.0),
-        censored=np.nan_to_num(binner.mean(censored.astype(float), 0.0)),
+        cut=np.nan_to_num(binner.mean(_cut_off(record, rig, censored), 0.0)),
         has_sun=any(s.kind == "solar" for s in rig.sources),
         apart=apart,
     )
+
+
+def _cut_off(record: TripRecord, rig: Rig, censored: BoolArray) -> FloatArray:
+    """Mark minutes in which demand could not show because volts were low. [1]"""
+    volts = record.minutes["voltage_house_v"].mean
+    low = np.nan_to_num(volts, nan=99.0) < rig.house.voltage_cutoff + VOLTAGE_NEAR_CUT
+    near = np.convolve(low, np.ones(MINUTES_NEAR_CUT), mode="full")[: len(low)] > 0
+    return (censored & near).astype(float)
 
 
 def _own(current: FloatArray, censored: BoolArray) -> FloatArray:
