@@ -119,19 +119,20 @@ CHEMISTRIES: Mapping[str, Chemistry] = {
         well_share=0.5,
         well_time=9000.0,
     ),
-    # Four cells in series; plateau of two steps as in published lithium iron phosphate
-    # curves, rounded. Spread wide at the ends and at the steps, whose place differs
-    # between makes. Common practice, no source.
+    # Four cells in series. Middle of charge and discharge as published for graphite and
+    # lithium iron phosphate cells (a slow-rate mean near 3.29 V at half, 3.33 V above
+    # the upper step), from memory, rounded. Spread wide at the ends; the place of the
+    # steps differs between makes (see the reach of ``curve``).
     "lfp": Chemistry(
         name="lfp",
         soc=_LFP_SOC,
         voltage=(
-            *(10.4, 11.7, 12.30, 12.72, 12.84, 12.92, 13.04, 13.12, 13.14, 13.16),
-            *(13.20, 13.26, 13.30, 13.32, 13.33, 13.36, 13.42, 13.70),
+            *(10.8, 12.0, 12.50, 12.82, 12.93, 13.02, 13.13, 13.16, 13.18, 13.21),
+            *(13.25, 13.29, 13.32, 13.33, 13.35, 13.39, 13.45, 13.80),
         ),
         voltage_spread=(
-            *(0.50, 0.40, 0.20, 0.08, 0.06, 0.05, 0.04, 0.04, 0.04, 0.05),
-            *(0.05, 0.05, 0.04, 0.03, 0.03, 0.05, 0.08, 0.15),
+            *(0.50, 0.40, 0.25, 0.12, 0.09, 0.07, 0.05, 0.04, 0.04, 0.05),
+            *(0.05, 0.04, 0.03, 0.03, 0.04, 0.06, 0.10, 0.30),
         ),
         resistance_100=(0.0060, 0.5),
         resistance_per_k=-0.008,

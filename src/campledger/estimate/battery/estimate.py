@@ -2,103 +2,187 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from campledger.estimate.battery.anchors import find_fulls
-from campledger.estimate.battery.balance import (
-    HOUR,
-    Linear,
-    condition,
-    spread,
-)
-from campledger.estimate.battery.chemistry import of_house, open_circuit_table
+from campledger.estimate.battery.chemistry import of_house
+from campledger.estimate.battery.fit import prepare
+from campledger.estimate.battery.fit_data import lay_out
+from campledger.estimate.battery.influence import interval_scale, list_anchors
 from campledger.estimate.battery.inputs import gather
-from campledger.model.estimates import Anchor, BatteryEstimate, BatteryModel, Estimate
+from campledger.estimate.battery.live import run_live
+from campledger.estimate.battery.outcome import fitted_model, gas_current
+from campledger.estimate.battery.posterior import quantile, weigh
+from campledger.estimate.battery.simulate import typical
+from campledger.estimate.battery.volts_only import from_volts
+from campledger.model.estimates import BatteryEstimate, Estimate
 from campledger.model.words import Word
 
 if TYPE_CHECKING:
-    from campledger.estimate.battery.balance import IntArray
+    from campledger.estimate.battery.anchors import Full
+    from campledger.estimate.battery.fit import Problem
     from campledger.estimate.battery.inputs import BatteryInputs
+    from campledger.estimate.battery.posterior import Mixture
     from campledger.model.rig import Rig
     from campledger.model.series import FloatArray, TripRecord
 
 NINETY = 1.645
 """Half width of a 90 % interval in standard deviations of a Gaussian."""
-OFFSET_STD = 0.06
-"""Prior of the current offset, A: shunt monitors at their limits on usual shunts."""
-FULL_STD = 0.012
-OPENING_STD = 0.05
+OPENING_STD = 0.03
 """Of an opening that somebody typed. Common practice, no source."""
-MODEL_STD = 0.008
+MODEL_STD = 0.004
 """Least spread of the state of charge. Common practice, no source."""
+WIDEN = {"lfp": 1.25, "lead": 1.0}
+"""Factor on the interval, found on the tuning trips and kept for all others."""
+EDGE_WIDTH = 1e-3
 
 
-def _rated(rig: Rig) -> tuple[float, float]:
-    kind = of_house(rig.house)
-    if rig.house.capacity_now is not None:
-        return rig.house.capacity_now, 0.03 * rig.house.capacity_now
-    mean = rig.house.capacity_rated * kind.capacity_ratio[0]
-    return mean, rig.house.capacity_rated * kind.capacity_ratio[1]
+@dataclass(frozen=True, kw_only=True)
+class _Tracks:
+    soc: FloatArray
+    lo: FloatArray
+    hi: FloatArray
 
 
-def _balance(
-    inputs: BatteryInputs, rig: Rig, opening: Estimate | float | None
-) -> Linear:
-    kind = of_house(rig.house)
-    capacity, capacity_std = _rated(rig)
-    known = np.where(np.isfinite(inputs.current), inputs.current, 0.0)
-    efficiency = kind.efficiency_low[0]
-    stored = np.where(known > 0, efficiency * known, known) - (
-        kind.current_hidden_100[0] * rig.house.capacity_rated / 100.0
-    )
-    moved = np.cumsum(stored) * 60.0 / HOUR
-    start, start_std = kind.opening
+def _opening(rig: Rig, opening: Estimate | float | None) -> tuple[float, float]:
     if isinstance(opening, Estimate) and np.isfinite(opening.value):
-        start = opening.value
-        start_std = max(0.01, opening.give_or_take / NINETY)
-    elif isinstance(opening, float | int):
-        start, start_std = float(opening), OPENING_STD
-    elapsed = (inputs.time - inputs.time[0]) / HOUR
-    through = np.cumsum(np.where(known > 0, known, 0.0)) * 60.0 / HOUR
-    columns = [
-        np.ones(len(elapsed)),
-        elapsed / capacity,
-        -moved / capacity,
-        through / capacity,
-    ]
-    std = [start_std, OFFSET_STD, capacity_std / capacity, kind.efficiency_low[1]]
-    charger = sum(s.current_rated or 0.0 for s in rig.sources)
-    for number in range(int(inputs.gap.max()) + 1 if len(inputs.gap) else 0):
-        inside = inputs.gap == number
-        columns.append(np.cumsum(inside) * 60.0 / HOUR / capacity)
-        std.append(2.0 + 0.4 * charger)
-    return Linear(
-        base=moved / capacity,
-        rows=np.stack(columns, axis=1),
-        mean=np.concatenate(([start], np.zeros(len(std) - 1))),
-        std=np.array(std),
+        return opening.value, max(0.01, opening.give_or_take / NINETY)
+    if isinstance(opening, float | int):
+        return float(opening), OPENING_STD
+    mean, std = of_house(rig.house).opening
+    return mean, std
+
+
+def _cut(inputs: BatteryInputs, until: float | None) -> BatteryInputs:
+    """Keep only the minutes up to a time."""
+    if until is None or until >= inputs.time[-1]:
+        return inputs
+    n = max(1, int(np.searchsorted(inputs.time, until, side="right")))
+    arrays = {
+        f.name: getattr(inputs, f.name)[:n]
+        for f in fields(inputs)
+        if isinstance(getattr(inputs, f.name), np.ndarray)
+    }
+    return replace(inputs, **arrays)
+
+
+def _padded(value: FloatArray, size: int) -> FloatArray:
+    out = np.full(size, np.nan)
+    out[: len(value)] = value
+    return out
+
+
+def _tracks(
+    problem: Problem, mixture: Mixture, inputs: BatteryInputs, widen: float
+) -> _Tracks:
+    """Carry the fit's grid to minutes: the counted charge fills in between."""
+    data = problem.data
+    std = np.hypot(mixture.std, MODEL_STD) * widen
+    middle = mixture.weight @ mixture.mean
+    spread = middle + (mixture.mean - middle) * widen
+    lo = quantile(mixture.weight, spread, std, 0.05)
+    hi = quantile(mixture.weight, spread, std, 0.95)
+    minute = np.arange(len(inputs.time), dtype=np.float64)
+    counted = np.cumsum(data.current_filled) / 60.0
+    size = float(mixture.weight @ mixture.capacity)
+    base = middle - data.stored / size
+    soc = np.interp(minute, data.index, base) + counted / size
+    below = np.interp(minute, data.index, middle - lo)
+    above = np.interp(minute, data.index, hi - middle)
+    return _Tracks(
+        soc=np.clip(soc, 0.0, 1.0),
+        lo=np.clip(soc - below, 0.0, 1.0 - EDGE_WIDTH),
+        hi=np.clip(soc + above, EDGE_WIDTH, 1.0),
     )
 
 
-def _model(rig: Rig, capacity: float) -> BatteryModel:
-    kind = of_house(rig.house)
-    soc, voltage = open_circuit_table(rig.house)
-    share = rig.house.capacity_rated / 100.0
-    return BatteryModel(
-        chemistry=kind.name,
-        capacity=capacity,
-        soc_table=soc,
-        voltage_open_table=voltage,
-        resistance=kind.resistance_100[0] / share,
-        resistance_per_k=kind.resistance_per_k,
-        hysteresis=kind.hysteresis[0],
-        efficiency_low=kind.efficiency_low[0],
-        efficiency_full=kind.efficiency_full[0],
-        soc_gassing=kind.soc_gassing,
-        acceptance_time=kind.acceptance_time[0],
-        current_hidden=kind.current_hidden_100[0] * share,
+def _plain(value: float, std: float, word: Word = Word.WORKED_OUT) -> Estimate:
+    half = NINETY * std
+    return Estimate(value=value, lo=value - half, hi=value + half, word=word)
+
+
+def _capacity(mixture: Mixture, rig: Rig, widen: float) -> Estimate:
+    mean = float(mixture.weight @ mixture.capacity)
+    total = np.cumsum(mixture.weight)
+    lo, hi = np.interp([0.05, 0.95], total, mixture.capacity)
+    told = (hi - lo) / mean < 0.12
+    return Estimate(
+        value=mean,
+        lo=float(mean + (min(lo, mean) - mean) * widen),
+        hi=float(mean + (max(hi, mean) - mean) * widen),
+        word=Word.WORKED_OUT if told else Word.ASSUMED,
+        reason="" if told else "can't tell yet: no swing deep enough between anchors",
+    )
+
+
+def _resistance(mixture: Mixture, problem: Problem) -> Estimate:
+    mean, std = mixture.moment(problem.layout.at("r0"))
+    lo, value, hi = np.exp([mean - NINETY * std, mean, mean + NINETY * std])
+    return Estimate(value=float(value), lo=float(lo), hi=float(hi))
+
+
+def _rung(inputs: BatteryInputs) -> str:
+    if inputs.has_current:
+        return "house current and volts"
+    return "circuits added up, and volts"
+
+
+def _notes(
+    inputs: BatteryInputs, fulls: tuple[Full, ...], scale: float, count: int
+) -> tuple[str, ...]:
+    notes = [
+        "offset of the shunt and a hidden drain cannot be told apart; the figure is "
+        "their sum"
+    ]
+    dark = int(np.sum(inputs.gap >= 0))
+    if dark:
+        notes.append(
+            f"house current missing in {dark / 60.0:.1f} h, filled and widened"
+        )
+    if inputs.stuck_minutes:
+        notes.append(
+            f"house current stood still in {inputs.stuck_minutes} min, left out"
+        )
+    if not inputs.has_temp:
+        notes.append("no battery temperature: 25 degC assumed")
+    if not fulls:
+        notes.append("no full charge in this trip: the level rests on volts")
+    if count >= 2:
+        notes.append(
+            f"{count} full charges foretold by the rest of the trip put the interval's "
+            f"scale at {scale:.2f}"
+        )
+    return tuple(notes)
+
+
+def _blind(record: TripRecord, rig: Rig, inputs: BatteryInputs) -> BatteryEstimate:
+    """Give what volts alone tell."""
+    m = len(record.minute_utc)
+    told = from_volts(inputs.voltage, rig.house)
+    nan = np.full(m, np.nan)
+    size = rig.house.capacity_now or rig.house.capacity_rated
+    needs = "needs a shunt in the main negative"
+    return BatteryEstimate(
+        minute_utc=record.minute_utc,
+        soc=_padded(told.soc, m),
+        soc_lo=_padded(told.lo, m),
+        soc_hi=_padded(told.hi, m),
+        soc_live=_padded(told.live, m),
+        soc_live_lo=_padded(told.live_lo, m),
+        soc_live_hi=_padded(told.live_hi, m),
+        current_corrected=nan,
+        charging_loss=nan,
+        capacity=Estimate.missing(needs),
+        resistance=Estimate.missing(needs),
+        offset=Estimate.missing(needs),
+        efficiency=Estimate.missing(needs),
+        anchors=(),
+        model=typical(rig.house.chemistry, size),
+        rung="volts only",
+        notes=("no current measured: a wide band from volts, no charge",),
     )
 
 
@@ -121,90 +205,54 @@ def estimate_battery(
     opening : Estimate or float, optional
         State of charge at the start, if somebody knows it. [1]
     until : float, optional
-        Use only readings up to this time. [s]
+        Use only readings up to this time; NaN after it. [s]
 
     Returns
     -------
     estimate : BatteryEstimate
-        Arrays (m,) on the minute grid of the trip.
+        Arrays (m,) on the minute grid of the trip. ``offset`` is what the shunt reads
+        with no current, a hidden drain included.
 
     References
     ----------
     .. [1] G. L. Plett, "Extended Kalman filtering for battery management systems",
        EVS-19, 2002: state of charge as a state with its own bounds.
     """
-    inputs = gather(record, rig)
-    linear = _balance(inputs, rig, opening)
-    fulls = [
-        f
-        for f in find_fulls(inputs, rig)
-        if until is None or inputs.time[f.index] <= until
-    ]
-    kind = of_house(rig.house)
-    capacity, _ = _rated(rig)
-    at = np.array([f.index for f in fulls], dtype=np.int64)
-    missing = np.array([max(f.current, 0.0) for f in fulls])
-    value = 1.0 - missing * kind.acceptance_time[0] / HOUR / capacity
-    std = np.full(len(fulls), FULL_STD)
-    post = condition(linear, at, value, std)
-    soc = linear.base + linear.rows @ post.mean
-    half = NINETY * np.hypot(spread(linear.rows, post.covariance), MODEL_STD)
-    before = linear.base + linear.rows @ linear.mean
-    live, live_half = _live(linear, at, value, std)
-    capacity_std = capacity * float(np.sqrt(post.covariance[2, 2]))
-    capacity_now = capacity * (1.0 + float(post.mean[2]))
-    offset_std = float(np.sqrt(post.covariance[1, 1]))
-    corrected = inputs.current + post.mean[1]
-    into = np.where(np.isfinite(inputs.current), np.maximum(inputs.current, 0.0), 0.0)
-    anchors = tuple(
-        Anchor(
-            time_utc=float(inputs.time[f.index]),
-            kind="full",
-            soc=float(v),
-            soc_std=float(s),
-            change=float(soc[f.index] - before[f.index]),
-            text=f"{f.voltage:.2f} V and {f.current:.1f} A together",
-        )
-        for f, v, s in zip(fulls, value, std, strict=True)
-    )
-    model = _model(rig, capacity_now)
+    inputs = _cut(gather(record, rig), until)
+    if not np.isfinite(inputs.current).any():
+        return _blind(record, rig, inputs)
+    m = len(record.minute_utc)
+    fulls = find_fulls(inputs, rig)
+    data = lay_out(inputs, rig, fulls)
+    problem = prepare(rig, data, _opening(rig, opening))
+    mixture = weigh(problem, rig.house)
+    scale, count = interval_scale(problem, mixture.best)
+    widen = WIDEN[problem.kind_name] * scale
+    tracks = _tracks(problem, mixture, inputs, widen)
+    live = run_live(inputs, rig, _opening(rig, opening))
+    at = problem.layout.at
+    offset, offset_std = mixture.moment(at("offset"))
+    loss, loss_std = mixture.moment(at("loss"))
+    gas = gas_current(problem, mixture.best, inputs)
+    into = np.maximum(data.current_filled, 0.0)
+    through = max(float(np.sum(into)), 1e-9)
+    charging_loss = np.minimum(loss * into + gas, np.maximum(into, gas))
     return BatteryEstimate(
-        minute_utc=inputs.time,
-        soc=np.clip(soc, 0.0, 1.0),
-        soc_lo=np.clip(soc - half, 0.0, 1.0),
-        soc_hi=np.clip(soc + half, 0.0, 1.0),
-        soc_live=np.clip(live, 0.0, 1.0),
-        soc_live_lo=np.clip(live - live_half, 0.0, 1.0),
-        soc_live_hi=np.clip(live + live_half, 0.0, 1.0),
-        current_corrected=corrected,
-        charging_loss=into * (1.0 - kind.efficiency_low[0]),
-        capacity=_estimate(capacity_now, capacity_std),
-        resistance=Estimate.missing("no load steps judged yet"),
-        offset=_estimate(float(post.mean[1]), offset_std),
-        efficiency=_estimate(kind.efficiency_low[0], kind.efficiency_low[1]),
-        anchors=anchors,
-        model=model,
-        rung="charge balance" if inputs.has_current else "no current measured",
+        minute_utc=record.minute_utc,
+        soc=_padded(tracks.soc, m),
+        soc_lo=_padded(tracks.lo, m),
+        soc_hi=_padded(tracks.hi, m),
+        soc_live=_padded(live.soc, m),
+        soc_live_lo=_padded(live.lo, m),
+        soc_live_hi=_padded(live.hi, m),
+        current_corrected=_padded(inputs.current + offset, m),
+        charging_loss=_padded(np.maximum(charging_loss, 0.0), m),
+        capacity=_capacity(mixture, rig, widen),
+        resistance=_resistance(mixture, problem),
+        offset=_plain(-offset, offset_std * max(widen, 1.0)),
+        efficiency=_plain(1.0 - loss - float(np.sum(gas)) / through, loss_std),
+        anchors=list_anchors(problem, mixture.best, record.minute_utc),
+        model=fitted_model(problem, mixture, rig),
+        rung=_rung(inputs),
+        notes=_notes(inputs, fulls, scale, count),
     )
-
-
-def _live(
-    linear: Linear, at: IntArray, value: FloatArray, std: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Condition on the anchors that lie behind each minute only."""
-    m = len(linear.base)
-    live, half = np.empty(m), np.empty(m)
-    edges = [0, *(int(a) for a in at), m]
-    for k in range(len(edges) - 1):
-        part = slice(edges[k], edges[k + 1])
-        post = condition(linear, at[:k], value[:k], std[:k])
-        live[part] = linear.base[part] + linear.rows[part] @ post.mean
-        half[part] = NINETY * np.hypot(
-            spread(linear.rows[part], post.covariance), MODEL_STD
-        )
-    return live, half
-
-
-def _estimate(value: float, std: float) -> Estimate:
-    half = NINETY * std
-    return Estimate(value=value, lo=value - half, hi=value + half, word=Word.WORKED_OUT)

@@ -44,6 +44,7 @@ class BatteryInputs:
     temp: FloatArray
     gap: FloatArray
     charging: FloatArray
+    loading: FloatArray
     has_current: bool
     has_temp: bool
     has_sources: bool
@@ -183,6 +184,7 @@ def gather(record: TripRecord, rig: Rig) -> BatteryInputs:
         temp=fill_between(temp, TEMPERATURE_ASSUMED),
         gap=number_runs(~np.isfinite(current)),
         charging=none if charging is None else charging,
+        loading=none if loading is None else loading,
         has_current=has_current,
         has_temp=bool(np.isfinite(temp).any()),
         has_sources=charging is not None,
