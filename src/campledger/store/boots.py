@@ -217,6 +217,21 @@ def new_boot(
     return one_boot(db, int(cursor.lastrowid or 0))
 
 
+def unwritten(recorder: str, number: int | None, source: str) -> BootRow:
+    """Stand for a boot that is only looked at; no row of the store has its id."""
+    return BootRow(
+        id=-1,
+        recorder=recorder,
+        number=number,
+        ordinal=0,
+        identity="",
+        source=source,
+        first=None,
+        last=None,
+        stretch=None,
+    )
+
+
 def widen_boot(
     db: sqlite3.Connection,
     boot: BootRow,

@@ -97,7 +97,7 @@ def _step(values: FloatArray) -> tuple[float, FloatArray] | None:
     nearest = round(largest / guess)
     for step in (guess, largest / nearest if nearest else guess):
         numbers = np.rint(values / step)
-        if np.abs(numbers).max() < EXACT and np.array_equal(numbers * step, values):
+        if np.abs(numbers).max() <= _INT32 and np.array_equal(numbers * step, values):
             return step, numbers
     return None
 

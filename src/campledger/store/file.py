@@ -16,6 +16,7 @@ from campledger.errors import (
     StoreError,
     StoreNewerError,
 )
+from campledger.store.blocks import is_whole
 from campledger.store.schema import (
     APPLICATION_ID,
     DDL,
@@ -29,12 +30,14 @@ if TYPE_CHECKING:
 
 BUSY = 10.0
 """Longest wait for another writer. [s] (contract)"""
-CHECK_TIME = {"read": 0.01, "write": 0.1, "daemon": 2.0}
-"""Time given to the integrity check at opening, by mode. [s]
-Common practice, no source."""
-CHECKPOINT = 4000
-"""The log is brought into the file after so many pages: longer than an hour of windows,
-so that what is sealed and reused within it is never written twice. [pages]"""
+NEWEST = 16
+"""Newest blobs of each kind that are checked at opening."""
+CHECK_SIZE = 64_000_000
+"""A daemon looks through the whole structure of a store up to this size when it opens
+it; a larger one is looked through on request. [byte] Common practice, no source."""
+CHECKPOINT = 8000
+"""The log is brought into the file after so many pages: over two hours of windows, so
+that what is sealed and reused within it is written once. [pages] Measured."""
 CACHE = 2000
 """Page cache; negative would be kibibytes. [pages]"""
 
@@ -145,7 +148,7 @@ class StoreFile:
             self.db.execute("pragma secure_delete = off")
             self.db.execute(f"pragma wal_autocheckpoint = {CHECKPOINT}")
             self._migrate()
-        self.quick_check(CHECK_TIME[self.mode])
+        self.opening_check()
 
     def _check_header(self, *, create: bool) -> None:
         version = int(self.db.execute("pragma user_version").fetchone()[0])
@@ -206,30 +209,42 @@ class StoreFile:
         except sqlite3.Error as error:
             raise translate(error, self.path) from error
 
-    def quick_check(self, seconds: float | None) -> bool:
+    def opening_check(self) -> None:
         """
-        Look for damage for at most ``seconds`` (None = to the end).
+        Look for damage where a cut or a bad card would show first, in milliseconds.
 
-        Returns False if time ran out before the end; damage raises.
+        The ends of every table are read and the newest blobs compared with their check
+        sums; a daemon looks through the structure of a file of usual size too.
         """
-        end = None if seconds is None else time.monotonic() + seconds
+        for (table,) in self.db.execute(
+            "select name from sqlite_master where type = 'table'"
+        ).fetchall():
+            for order in ("asc", "desc"):
+                self.db.execute(
+                    f"select rowid from {table} order by rowid {order} limit 1"  # noqa: S608
+                ).fetchall()
+        for table, column in (("grp", "axis"), ("col", "blob"), ("window", "blob")):
+            sql = f"select id, {column} from {table} order by id desc limit {NEWEST}"  # noqa: S608
+            for number, blob in self.db.execute(sql).fetchall():
+                self.expect_whole(blob, table, number)
+        if self.mode == "daemon" and self.path.stat().st_size <= CHECK_SIZE:
+            self.quick_check()
 
-        def late() -> int:
-            return int(end is not None and time.monotonic() > end)
+    def expect_whole(self, blob: bytes, table: str, number: int) -> None:
+        """Compare a blob with its check sum; damage raises."""
+        if not is_whole(blob):
+            msg = (
+                f"{self.path.name}: check sum of {table} {number} does not fit, "
+                "expected a whole block"
+            )
+            raise StoreDamagedError(msg)
 
-        self.db.set_progress_handler(late, 20000)
-        try:
-            found = self.db.execute("pragma quick_check(1)").fetchone()[0]
-        except sqlite3.OperationalError as error:
-            if getattr(error, "sqlite_errorname", "") != "SQLITE_INTERRUPT":
-                raise
-            return False
-        finally:
-            self.db.set_progress_handler(None, 0)
+    def quick_check(self) -> None:
+        """Look through the structure of the whole file; damage raises."""
+        found = self.db.execute("pragma quick_check(1)").fetchone()[0]
         if found != "ok":
             msg = f"{self.path.name}: {found}, expected a whole store"
             raise StoreDamagedError(msg)
-        return True
 
     def close(self) -> None:
         """Close the connection and let go of the lock."""

@@ -48,12 +48,19 @@ class Importer:
     """Takes chunks of one recording; remembers what lies just before the next one."""
 
     def __init__(
-        self, file: StoreFile, recorder: str, *, sampling: int = POINT, source: str
+        self,
+        file: StoreFile,
+        recorder: str,
+        *,
+        sampling: int = POINT,
+        source: str,
+        dry: bool = False,
     ) -> None:
         self.file = file
         self.recorder = recorder
         self.sampling = sampling
         self.source = source
+        self.dry = dry
         self.carries: dict[int, tuple[float, dict[str, Carry]]] = {}
 
     def add(self, chunk: Columns) -> ImportCount:
@@ -96,7 +103,7 @@ class Importer:
         fresh, count = rows, ImportCount(added=len(rows.uptime))
         if stored is not None:
             fresh, count = compare(rows, stored)
-        if len(fresh.uptime):
+        if len(fresh.uptime) and not self.dry:
             self._write(boot, fresh)
         return count
 
@@ -139,6 +146,8 @@ class Importer:
             best = _same_boot(db, known, rows)
         if best is not None:
             return best
+        if self.dry:
+            return bt.unwritten(self.recorder, number, self.source)
         with self.file.transaction():
             return bt.new_boot(db, self.recorder, number, source=self.source)
 

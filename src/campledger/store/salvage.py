@@ -425,7 +425,7 @@ def restore(backup: str | Path, path: str | Path) -> str:
     source, target = Path(backup), Path(path)
     check = StoreFile(source, "read", create=False)
     try:
-        check.quick_check(None)
+        check.quick_check()
     finally:
         check.close()
     lock = Lock(Path(f"{target}.lock"))

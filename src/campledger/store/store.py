@@ -9,11 +9,10 @@ from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
-from campledger.errors import StoreBusyError, StoreDamagedError, StoreError
+from campledger.errors import StoreBusyError, StoreError
 from campledger.model.series import Boot, TripRecord, minute_grid
 from campledger.store import boots as bt
 from campledger.store import documents as docs
-from campledger.store.blocks import is_whole
 from campledger.store.file import BUSY, Lock, StoreFile, translate
 from campledger.store.importer import Importer, note_change
 from campledger.store.minutes import MinuteMap, refresh
@@ -164,6 +163,11 @@ class Store:
                 self.file, recorder, sampling=kind, source=source
             )
         return self.importers[key].add(chunk)
+
+    def compare_rows(self, recorder: str, chunk: Columns) -> ImportCount:
+        """Say what `import_rows` would do with a chunk; nothing is written."""
+        looker = Importer(self.file, recorder, source="import", dry=True)
+        return looker.add(chunk)
 
     # clocks
 
@@ -417,10 +421,10 @@ class Store:
 
     def check(self) -> int:
         """Look through the whole file and every check sum; count the blocks."""
-        with self.file.reading() as db:
-            self.file.quick_check(None)
+        with self.file.reading():
+            self.file.quick_check()
             return sum(
-                _check_blobs(db, self.path, table, column)
+                _check_blobs(self.file, table, column)
                 for table, column in (
                     ("grp", "axis"),
                     ("col", "blob"),
@@ -429,16 +433,11 @@ class Store:
             )
 
 
-def _check_blobs(db: sqlite3.Connection, path: Path, table: str, column: str) -> int:
+def _check_blobs(file: StoreFile, table: str, column: str) -> int:
     last = count = 0
     sql = f"select id, {column} from {table} where id > ? order by id limit 500"  # noqa: S608
-    while found := db.execute(sql, (last,)).fetchall():
+    while found := file.db.execute(sql, (last,)).fetchall():
         for number, blob in found:
-            if not is_whole(blob):
-                msg = (
-                    f"{path.name}: check sum of {table} {number} does not fit, "
-                    "expected a whole block"
-                )
-                raise StoreDamagedError(msg)
+            file.expect_whole(blob, table, number)
         last, count = found[-1][0], count + len(found)
     return count

@@ -262,11 +262,15 @@ def last_reading(uptime: FloatArray, value: FloatArray, sampling: int) -> Carry 
 def append_window(file: StoreFile, window: Window) -> int:
     """Save a window in one transaction; gives its id."""
     boot = bt.one_boot(file.db, window.boot)
-    ends = [x for r in window.rows for x in (r.uptime[0], r.uptime[-1])]
+    parts = tuple(r for r in window.rows if len(r.uptime))
+    if not parts:
+        msg = "saving a window: no rows, expected at least one"
+        raise ValueError(msg)
+    ends = [x for r in parts for x in (r.uptime[0], r.uptime[-1])]
     header = Header(
         kind=WINDOW,
         sampling=MEAN if window.sampling == "mean" else POINT,
-        rows=sum(len(r.uptime) for r in window.rows),
+        rows=sum(len(r.uptime) for r in parts),
         group=zlib.crc32(os.urandom(4)),
         recorder=boot.recorder,
         number=boot.number,
@@ -275,9 +279,9 @@ def append_window(file: StoreFile, window: Window) -> int:
         first=float(min(ends)),
         last=float(max(ends)),
     )
-    blob = pack_window(header, window.rows)
+    blob = pack_window(header, parts)
     stretch = bt.recent_stretches(file.db).get(boot.id, boot.stretch)
-    for rows in window.rows:
+    for rows in parts:
         if rows.wall is not None:
             stretch = bt.extend_stretch(stretch, rows.uptime, rows.wall)
     with file.transaction() as db:

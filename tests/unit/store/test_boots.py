@@ -78,7 +78,7 @@ def test_a_phone_dates_a_boot_that_woke_in_2000(store):
     assert again == minutes
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(3))
 def test_steps_of_the_clock_change_no_charge(tmp_path, seed):
     """Steps of up to ten years either way; the last anchor rules."""
     from campledger.store import open_store
@@ -89,18 +89,18 @@ def test_steps_of_the_clock_change_no_charge(tmp_path, seed):
         with open_store(tmp_path / name, "daemon", create=True) as store:
             boot = store.begin_boot("van", identity="a")
             lag = T0
-            for a in range(0, 1200, 60):
+            for a in range(0, 600, 60):
                 if name == "stepped":
                     lag += float(rng.uniform(-3.15e8, 3.15e8))
                 log_windows(store, boot.id, a, a + 60, lag=lag)
                 if rng.random() < 0.3:
                     store.seal(boot.id, up_to=float(a))
             store.add_anchor(
-                boot.id, uptime=1200.0, time_utc=T0, kind="phone", bound=1.0
+                boot.id, uptime=600.0, time_utc=T0, kind="phone", bound=1.0
             )
             store.seal(boot.id)
             totals.append(store.boot_totals(boot.id)["current_fridge_a"])
-            record = store.record(T0 - 1260, T0)
+            record = store.record(T0 - 660, T0)
             minutes.append(record.minutes["current_fridge_a"].charge)
     assert totals[0].covered == totals[1].covered
     assert totals[0].charge == pytest.approx(totals[1].charge, rel=1e-12)

@@ -133,3 +133,13 @@ def test_one_import_at_a_time(path, monkeypatch):
         one.import_rows("van", chunk(0, 10))
         with pytest.raises(StoreBusyError, match="another import"):
             two.import_rows("van", chunk(0, 10))
+
+
+@pytest.mark.parametrize("make", [chunk, boot_chunk])
+def test_comparing_writes_nothing(path, make):
+    with open_store(path, "write", create=True) as store:
+        assert counts(store.compare_rows("van", make(0, 100))) == (100, 0, 0)
+        assert store.boots() == ()
+        store.import_rows("van", make(0, 60))
+    with open_store(path) as store:
+        assert counts(store.compare_rows("van", make(0, 100))) == (40, 60, 0)
