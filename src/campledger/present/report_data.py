@@ -14,7 +14,7 @@ import numpy as np
 
 from campledger.judge.campday import camp_days
 from campledger.model.series import MINUTE
-from campledger.present.figures import Trace, decimate
+from campledger.present.decimate import Trace, decimate
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping

@@ -15,7 +15,7 @@ from campledger.present.report_soc import bands, floor_span
 
 if TYPE_CHECKING:
     from campledger.model.estimates import FridgeModel
-    from campledger.present.figures import Trace
+    from campledger.present.decimate import Trace
     from campledger.present.report_data import DayRange, FridgePoints, ReportData
 
 
