@@ -229,9 +229,7 @@ def sense(world, rng):
     for name, hour, value in k.stuck:
         at = int(hour * 3600 / k.dt)
         y = out[name]
-        out[name] = np.where(
-            np.arange(n) >= at, y[at] if value is None else value, y
-        )
+        out[name] = np.where(np.arange(n) >= at, y[at] if value is None else value, y)
     t = world.t[keep]
     starts = [t[0]]
     if k.reboot_at_crank:
@@ -423,7 +421,13 @@ def plants(f, rng):
         "C50": (dict(freeze_charge=0.02 * 100 * f, hot=False, opening=0.6), (LFP,)),
         "C51": (dict(temp_house_hot_h=2.0 * f), (LEAD,)),
         "C52": (
-            dict(LONG, days=int(7 * f) + 1, panel_w=5.0, opening=1.0, drives=((2.0, 0.2),)),
+            dict(
+                LONG,
+                days=int(7 * f) + 1,
+                panel_w=5.0,
+                opening=1.0,
+                drives=((2.0, 0.2),),
+            ),
             (LEAD, DCDC),
         ),
         "C53": (dict(LONG, capacity_true_share=0.8 / f), ()),
@@ -446,8 +450,12 @@ def plants(f, rng):
         ),
     }
     t["I13"] = (
-        dict(r_fridge_scale=3.4, hunting_per_hour=8.0, opening=0.75,
-             extra={"cut_out": 11.8, "restart": 12.3, "early_cut": 1.5}),
+        dict(
+            r_fridge_scale=3.4,
+            hunting_per_hour=8.0,
+            opening=0.75,
+            extra={"cut_out": 11.8, "restart": 12.3, "early_cut": 1.5},
+        ),
         (LEAD,),
     )
     del late

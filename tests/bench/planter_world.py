@@ -168,8 +168,10 @@ def make_loads(k: Knobs, rng, hour, air, t):
         on[int((a - t[0]) / k.dt) : int((b - t[0]) / k.dt)] = True
     if k.fridge_off_from is not None:
         on &= ~((t >= k.fridge_off_from) & (t < k.fridge_off_until))
-    fridge = on * (k.fridge_on * (1 + 0.004 * (air - 25))) * (
-        1 + slow_noise(rng, n, 0.01, 300)
+    fridge = (
+        on
+        * (k.fridge_on * (1 + 0.004 * (air - 25)))
+        * (1 + slow_noise(rng, n, 0.01, 300))
     )
     start = on & ~np.concatenate(([False], on[:-1]))
     fridge[start] *= 1.25
@@ -264,7 +266,9 @@ def simulate(k: Knobs, rng) -> World:
     block = np.ones(m)
     if k.shade[2] > 0:
         block = np.where((hm > k.shade[0]) & (hm < k.shade[1]), 1 - k.shade[2], 1.0)
-    sun_power = 0.78 * k.panel_w * k.solar_share * k.string_share * shape * clear * block
+    sun_power = (
+        0.78 * k.panel_w * k.solar_share * k.string_share * shape * clear * block
+    )
     sun_avail = sun_power / 13.5
     # engine
     engine = np.zeros(m, bool)
@@ -301,9 +305,7 @@ def simulate(k: Knobs, rng) -> World:
             (~engine) & (since_off < k.run_on_s), np.minimum(rated, 15.0), alt_avail
         )
     if k.charger_self > 0:
-        alt_avail = np.where(
-            (~engine) & (since_off < 3600), k.charger_self, alt_avail
-        )
+        alt_avail = np.where((~engine) & (since_off < 3600), k.charger_self, alt_avail)
     if k.charger == "isolator":
         alt_avail = np.where(engine & (since_on >= 60), 38.0, 0.0)
     lead = k.chemistry != "lfp"
@@ -488,7 +490,8 @@ def simulate(k: Knobs, rng) -> World:
     i_mp = 18.2 - 0.07 * (rep(air_m) - 25)
     v_panel = np.where(
         rep(sun_avail) > 0.05,
-        i_mp * (1 + 0.12 * (1 - np.clip(solar / np.maximum(rep(sun_avail), 0.05), 0, 1))),
+        i_mp
+        * (1 + 0.12 * (1 - np.clip(solar / np.maximum(rep(sun_avail), 0.05), 0, 1))),
         np.where(rep(shape) > 0.02, 19.5, 0.3),
     )
     if k.string_share < 1:
@@ -523,9 +526,9 @@ def simulate(k: Knobs, rng) -> World:
         del s["voltage_house_half_v"]
         for c in range(1, 5):
             bad = k.half_gap if c == 3 else 0.0
-            s[f"voltage_house_cell{c}_v"] = (
-                volt / 4 + (bad if c == 3 else -k.half_gap / 3) * (volt > 13.7)
-            )
+            s[f"voltage_house_cell{c}_v"] = volt / 4 + (
+                bad if c == 3 else -k.half_gap / 3
+            ) * (volt > 13.7)
     if k.solar_unseen:
         s["current_solar_a"] = 0 * solar
         s["current_charge_a"] = alt

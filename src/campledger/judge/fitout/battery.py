@@ -1,0 +1,576 @@
+"""C50-C59: how the house battery was treated, and what it still holds."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from campledger.estimate.steps import runs, slope_through_zero
+from campledger.judge.finding import LimitKind, Picture, Sure, Verdict
+from campledger.judge.fitout.evidence import Evidence
+from campledger.judge.fitout.row import Result, Row, cannot_tell
+from campledger.model.words import Word
+
+FREEZE_RATE = 0.02
+HOT_LEAD, HOT_HOURS = 40.0, 2.0
+FULL_DAYS, LOW_MEAN, LOW_DAYS = 7.0, 0.80, 3.0
+LABEL_SHARE = 0.80
+SURE_BAND = 0.15
+AGED_TIMES = 1.5
+RESISTANCE_STEP = 5.0
+RESISTANCE_TEMPS = (20.0, 30.0)
+RESISTANCE_SOC = (0.55, 0.97)
+HALVES, CELLS, CELL_FROM = 0.20, 0.050, 3.45
+SHARE_OFF = 0.20
+COLLAPSE = 2.0
+STORED_DAYS, STORED_SHARE = 3.0, 0.01
+STANDING_MOST = 0.6
+
+
+def _lfp_only(evidence: Evidence) -> str:
+    return "" if not evidence.rig.house.is_lead else "lithium batteries only"
+
+
+def _lead_only(evidence: Evidence) -> str:
+    return "" if evidence.rig.house.is_lead else "lead batteries only"
+
+
+def charged_frozen(evidence: Evidence) -> Result:
+    """C50: charge current with the case below the limit."""
+    house = evidence.rig.house
+    limit = FREEZE_RATE * evidence.rig.house.capacity_rated
+    temp = evidence.minute("temp_house_c")
+    known = np.isfinite(temp) & np.isfinite(evidence.current)
+    with np.errstate(invalid="ignore"):
+        cold = known & (temp < house.temp_charge_min)
+        bad = cold & (evidence.current > limit)
+    minutes = int(np.sum(bad))
+    if int(np.sum(known)) < 60:
+        return cannot_tell("Less than an hour of case temperature.", "temp_house_c")
+    if minutes < 2:
+        return Result(
+            verdict=Verdict.PASS,
+            reads=(
+                f"Coldest {np.nanmin(temp):.0f} degC; never charged below "
+                f"{house.temp_charge_min:g} degC."
+            ),
+            value=0.0,
+            limit=limit,
+            count=int(np.sum(known)),
+        )
+    k = int(np.flatnonzero(bad)[0])
+    return Result(
+        verdict=Verdict.FAULT,
+        reads=(
+            f"Took {np.median(evidence.current[bad]):.0f} A at "
+            f"{np.median(temp[bad]):.0f} degC for {minutes} min, first at "
+            f"{evidence.clock(evidence.minute_utc[k])}."
+        ),
+        value=float(np.max(evidence.current[bad])),
+        limit=limit,
+        count=int(np.sum(known)),
+    )
+
+
+def battery_hot(evidence: Evidence) -> Result:
+    """C51: hours a day above the limit."""
+    house = evidence.rig.house
+    temp = evidence.minute("temp_house_c")
+    known = np.isfinite(temp)
+    days = float(np.sum(known)) / 1440.0
+    if days < 0.5:
+        return cannot_tell("Less than half a day of case temperature.", "temp_house_c")
+    top = float(np.nanmax(temp))
+    if house.is_lead:
+        hours = float(np.sum(temp[known] > HOT_LEAD)) / 60.0 / days
+        bad = hours > HOT_HOURS
+        text = f"Above {HOT_LEAD:.0f} degC for {hours:.1f} h a day, at most {top:.0f}."
+        limit, verdict = HOT_HOURS, Verdict.WORTH_A_LOOK
+    else:
+        with np.errstate(invalid="ignore"):
+            mask = known & (temp > house.temp_charge_max) & (evidence.current > 0.5)
+        hours = float(np.sum(mask)) / 60.0
+        bad = hours > 0.1
+        text = f"Charged above {house.temp_charge_max:g} degC for {hours:.1f} h."
+        limit, verdict = 0.1, Verdict.FAULT
+    return Result(
+        verdict=verdict if bad else Verdict.PASS,
+        reads=text if bad else f"At most {top:.0f} degC.",
+        value=hours,
+        limit=limit,
+        count=int(np.ceil(days)),
+    )
+
+
+def full_times(evidence: Evidence) -> np.ndarray:
+    """Give the times of true fulls: volts, tail current and time together. [s]"""
+    house = evidence.rig.house
+    tail = min(house.current_full, 0.05 * house.capacity_rated)
+    with np.errstate(invalid="ignore"):
+        up = evidence.voltage >= evidence.absorb_least - 0.15
+        small = evidence.current < tail
+        taken = evidence.current > -0.3
+    need = int(house.duration_full / 60.0)
+    held = _held_mostly(up & small & taken, need)
+    times = [evidence.minute_utc[b - 1] for a, b in runs(held) if b - a >= need]
+    times += [
+        a.time_utc for a in evidence.estimates.battery.anchors if a.kind == "full"
+    ]
+    return np.sort(np.array(times, dtype=np.float64))
+
+
+def _held_mostly(mask: np.ndarray, need: int) -> np.ndarray:
+    """Close gaps of up to five minutes (a load that dips the volts)."""
+    out = mask.copy()
+    for a, b in runs(~mask):
+        if 0 < a and b < len(mask) and b - a <= min(5, need // 3):
+            out[a:b] = True
+    return out
+
+
+def days_short(evidence: Evidence) -> Result:
+    """C52: days since a true full charge, gaps included."""
+    ends = [evidence.record.start_utc, evidence.record.end_utc]
+    marks = np.concatenate((ends[:1], full_times(evidence), ends[1:]))
+    gap = float(np.max(np.diff(np.sort(marks)))) / 86400.0
+    count = len(marks) - 2
+    low = _low_mean_days(evidence)
+    if gap > FULL_DAYS or low > LOW_DAYS:
+        text = (
+            f"{gap:.0f} days without a full charge."
+            if gap > FULL_DAYS
+            else f"Mean charge below {LOW_MEAN:.0%} for {low:.0f} days."
+        )
+        return Result(
+            verdict=Verdict.WORTH_A_LOOK,
+            reads=text,
+            value=max(gap, low),
+            limit=FULL_DAYS if gap > FULL_DAYS else LOW_DAYS,
+            count=max(1, count),
+        )
+    if count == 0 and evidence.days < FULL_DAYS:
+        return cannot_tell(
+            f"No full charge in {evidence.days:.0f} days of record.",
+            "a record of a week",
+        )
+    return Result(
+        verdict=Verdict.PASS,
+        reads=f"{count} full charges; {gap:.1f} days at most between them.",
+        value=gap,
+        count=max(1, count),
+    )
+
+
+def _low_mean_days(evidence: Evidence) -> float:
+    """Longest run of days with a mean charge below the figure."""
+    days = np.unique(evidence.day_index)
+    low = np.zeros(len(days), dtype=bool)
+    for k, day in enumerate(days):
+        part = evidence.soc[evidence.day_index == day]
+        part = part[np.isfinite(part)]
+        low[k] = len(part) > 720 and float(np.mean(part)) < LOW_MEAN
+    return float(max((b - a for a, b in runs(low)), default=0))
+
+
+def holds_less(evidence: Evidence) -> Result:
+    """C53: capacity now against the label, from deep swings."""
+    capacity = evidence.estimates.battery.capacity
+    label = evidence.rig.house.capacity_rated
+    known = np.isfinite(capacity.value) and capacity.word != Word.ASSUMED
+    narrow = known and capacity.give_or_take <= SURE_BAND * label
+    swing = float(np.nanmax(evidence.soc) - np.nanmin(evidence.soc))
+    text = f"About {capacity.value:.0f} Ah, give or take {capacity.give_or_take:.0f}"
+    if not narrow or swing < 0.4:
+        return cannot_tell(
+            "No two swings of 40 % from a full charge: the capacity is not known.",
+            "two deep swings from full",
+        )
+    limit = LABEL_SHARE * label
+    if capacity.hi < limit:
+        verdict = Verdict.FAULT
+    elif capacity.value < limit:
+        verdict = Verdict.WORTH_A_LOOK
+    else:
+        verdict = Verdict.PASS
+    return Result(
+        verdict=verdict,
+        reads=f"{text}, of {label:.0f} on the label.",
+        value=capacity.value,
+        lo=capacity.lo,
+        hi=capacity.hi,
+        limit=limit,
+        count=2,
+    )
+
+
+def battery_resistance(evidence: Evidence) -> tuple[float, float, int]:
+    """Give (Ohm, mean Cel, steps) from steps of 5 A at mild temperature."""
+    nan = float("nan")
+    if not (evidence.has("current_house_a") and evidence.has("voltage_house_v")):
+        return nan, nan, 0
+    steps = evidence.battery_steps
+    index = np.searchsorted(evidence.minute_utc, steps.time_utc)
+    index = np.clip(index, 0, len(evidence.minute_utc) - 1)
+    temp, soc = evidence.temp[index], evidence.soc[index]
+    use = np.abs(steps.current) >= 0.9 * RESISTANCE_STEP
+    use &= (temp >= RESISTANCE_TEMPS[0]) & (temp <= RESISTANCE_TEMPS[1])
+    use &= (soc >= RESISTANCE_SOC[0]) & (soc <= RESISTANCE_SOC[1])
+    use &= np.nan_to_num(evidence.voltage[index]) < evidence.absorb_least[index] - 0.2
+    if int(np.sum(use)) < 5:
+        return nan, nan, int(np.sum(use))
+    loop = slope_through_zero(steps.current[use], steps.others[0][use])
+    return loop.value, float(np.mean(temp[use])), loop.count
+
+
+def resistance_aged(evidence: Evidence) -> Result:
+    """C54: battery and lugs against the earlier fingerprint."""
+    value, temp, count = battery_resistance(evidence)
+    if not np.isfinite(value):
+        return cannot_tell(
+            f"{count} steps of 5 A at 20 to 30 degC; 5 are needed.",
+            "load steps of 5 A at 20 to 30 degC",
+            count=count,
+        )
+    earlier = evidence.earlier
+    before = earlier.resistance_house if earlier else float("nan")
+    text = f"Battery and its lugs {1000 * value:.0f} milliohm at {temp:.0f} degC"
+    if not np.isfinite(before):
+        return cannot_tell(
+            f"{text}; no earlier fingerprint to compare with.",
+            "an earlier fingerprint",
+            count=count,
+        )
+    bad = value > AGED_TIMES * before
+    return Result(
+        verdict=Verdict.WORTH_A_LOOK if bad else Verdict.PASS,
+        reads=f"{text}, was {1000 * before:.0f}.",
+        value=1000 * value,
+        limit=1000 * AGED_TIMES * before,
+        count=count,
+    )
+
+
+def _uneven_channels(evidence: Evidence) -> tuple[str, ...]:
+    names = [n for n in evidence.record.channels if n.startswith("voltage_house_cell")]
+    return tuple(sorted(names)) or (
+        ("voltage_house_half_v",) if evidence.has("voltage_house_half_v") else ()
+    )
+
+
+def uneven(evidence: Evidence) -> Result:
+    """C55: halves or cells apart under charge."""
+    names = _uneven_channels(evidence)
+    if not names:
+        needs = (
+            "voltage_house_half_v"
+            if evidence.rig.house.is_lead
+            else "voltage_house_cell1_v"
+        )
+        return cannot_tell("Cells or halves are not measured.", needs)
+    if names == ("voltage_house_half_v",):
+        half = evidence.minute(names[0])
+        with np.errstate(invalid="ignore"):
+            use = (evidence.current > 0.5) & np.isfinite(half)
+        gap = np.abs(evidence.voltage - 2.0 * half)
+        limit, what = HALVES, "The two halves are"
+    else:
+        cells = np.array([evidence.minute(n) for n in names])
+        with np.errstate(invalid="ignore"):
+            use = np.max(cells, axis=0) > CELL_FROM
+        gap = np.max(cells, axis=0) - np.min(cells, axis=0)
+        limit, what = CELLS, f"The {len(names)} cells are"
+    count = int(np.sum(use))
+    if count < 10:
+        return cannot_tell(
+            "Never seen near the end of a charge.", "a charge to the end", count=count
+        )
+    level = float(np.percentile(gap[use], 75))
+    bad = level > limit
+    return Result(
+        verdict=Verdict.FAULT if bad else Verdict.PASS,
+        reads=f"{what} {level:.2f} V apart under charge.",
+        value=level,
+        limit=limit,
+        count=count,
+    )
+
+
+def sharing(evidence: Evidence) -> Result:
+    """C56: how parallel batteries share in mid-charge."""
+    amps = evidence.current
+    names = [
+        n for n in evidence.record.channels if n.startswith("current_house_battery")
+    ]
+    fair = 1.0 / (len(names) + 1)
+    worst, level, count = 0.0, fair, 0
+    for name in names:
+        second = evidence.minute(name)
+        with np.errstate(invalid="ignore"):
+            use = (np.abs(amps) > 3.0) & np.isfinite(second)
+            use &= (evidence.soc > 0.2) & (evidence.soc < 0.97)
+        if int(np.sum(use)) < 20:
+            continue
+        share = float(np.median(second[use] / amps[use]))
+        count = int(np.sum(use))
+        if abs(share / fair - 1.0) >= worst:
+            worst, level = abs(share / fair - 1.0), share
+    if not count:
+        return cannot_tell("Never more than 3 A in mid-charge.", "a mid-charge load")
+    return Result(
+        verdict=Verdict.WORTH_A_LOOK if worst > SHARE_OFF else Verdict.PASS,
+        reads=f"The other battery carries {level:.0%} (fair {fair:.0%}).",
+        value=worst,
+        count=count,
+    )
+
+
+def _one_battery(evidence: Evidence) -> str:
+    names = evidence.record.channels
+    more = any("_battery" in n for n in names)
+    return "" if more else "one battery, as far as the channels tell"
+
+
+def protection_opened(evidence: Evidence) -> Result:
+    """C57: volts that collapse between two readings."""
+    series = evidence.series("voltage_house_v")
+    volts = series.value
+    good = np.isfinite(volts)
+    v, t = volts[good], series.time_utc[good]
+    if len(v) < 100:
+        return cannot_tell("Too few readings.", "voltage_house_v")
+    reach = 2
+    fall = v[:-reach] - v[reach:]
+    close = (t[reach:] - t[:-reach]) <= max(5.0, 2.5 * reach * series.interval)
+    low = v[reach:] < evidence.rig.house.voltage_cutoff - 1.0
+    at = np.flatnonzero((fall > COLLAPSE) & close & low)
+    if len(at) == 0:
+        return Result(
+            verdict=Verdict.PASS,
+            reads="Battery volts never collapsed.",
+            value=float(np.max(fall, initial=0.0)),
+            count=len(v),
+        )
+    k = int(at[0])
+    amps = -evidence.current[
+        min(int(np.searchsorted(evidence.minute_utc, t[k])), len(evidence.current) - 1)
+    ]
+    part = slice(max(0, k - 120), k + 120)
+    return Result(
+        verdict=Verdict.FAULT,
+        reads=(
+            f"The battery disconnected itself at {evidence.clock(float(t[k]))} "
+            f"({v[k]:.1f} V, {amps:.1f} A drawn). What follows is unknown."
+        ),
+        value=float(fall[k]),
+        count=len(v),
+        picture=Picture(
+            kind="step",
+            title="Battery volts at that moment",
+            x=tuple(t[part].tolist()),
+            y=tuple(v[part].tolist()),
+            x_label="Time",
+            y_label="Battery volts, V",
+        ),
+    )
+
+
+def below_floor(evidence: Evidence) -> Result:
+    """C58: hours below the owner's floor, certain and likely."""
+    house = evidence.rig.house
+    known = np.isfinite(evidence.soc)
+    if int(np.sum(known)) < 60:
+        return cannot_tell("The charge is not known.", "current_house_a")
+    with np.errstate(invalid="ignore"):
+        likely = float(np.sum(known & (evidence.soc < house.floor))) / 60.0
+        certain = float(np.sum(known & (evidence.soc_hi < house.floor))) / 60.0
+    k = int(np.nanargmin(evidence.soc))
+    lowest = evidence.soc[k] * evidence.capacity
+    band = 0.5 * (evidence.soc_hi[k] - evidence.soc_lo[k]) * evidence.capacity
+    text = f"lowest {lowest:.0f} Ah, give or take {band:.0f}."
+    if likely < 0.25:
+        return Result(
+            verdict=Verdict.PASS,
+            reads=f"Never below the floor of {house.floor:.0%}; {text}",
+            value=likely,
+            count=int(np.sum(known)),
+        )
+    return Result(
+        verdict=Verdict.WORTH_A_LOOK,
+        reads=(
+            f"{likely:.1f} h below the floor of {house.floor:.0%} ({certain:.1f} h for "
+            f"certain), {text}"
+        ),
+        value=likely,
+        lo=certain,
+        hi=likely,
+        count=int(np.sum(known)),
+        sure=Sure.MEASURED if certain > 0 else Sure.LIKELY,
+    )
+
+
+def stored_drain(evidence: Evidence) -> Result:
+    """C59: charge lost a day while parked with nothing on."""
+    amps = evidence.current
+    busy = np.nan_to_num(np.abs(amps)) > STANDING_MOST
+    if evidence.engine is not None:
+        busy |= evidence.engine[0]
+    hourly = _held_mostly(~busy, 16)
+    spans = [
+        (a, b)
+        for a, b in runs(hourly)
+        if (evidence.minute_utc[b - 1] - evidence.minute_utc[a]) / 86400.0
+        >= STORED_DAYS
+    ]
+    if not spans:
+        return cannot_tell(
+            "Not three days parked with nothing on.", "three days parked"
+        )
+    a, b = max(spans, key=lambda r: r[1] - r[0])
+    a_day = -24.0 * float(np.nanmean(amps[a:b]))
+    limit = STORED_SHARE * evidence.capacity
+    bad = a_day > limit
+    return Result(
+        verdict=Verdict.WORTH_A_LOOK if bad else Verdict.PASS,
+        reads=f"Loses {max(a_day, 0.0):.1f} Ah a day parked.",
+        value=a_day,
+        limit=limit,
+        count=int((b - a) / 1440),
+    )
+
+
+ROWS: tuple[Row, ...] = (
+    Row(
+        id="C50",
+        title="Lithium charged below freezing",
+        rule=charged_frozen,
+        needs=("temp_house_c", "current_house_a"),
+        unit="A",
+        kind=LimitKind.MAKER,
+        source="charge_min_c of the rig file (cell sheets: 0 degC) and 2 % of the "
+        "rated capacity",
+        minimum=60,
+        counts="minutes",
+        fitted=_lfp_only,
+        next="Is a low-temperature cut-off fitted and enabled?",
+        care="The case may differ from the cells by several kelvin. Dawn sun after a "
+        "cold night is the usual moment.",
+    ),
+    Row(
+        id="C51",
+        title="Battery hot",
+        rule=battery_hot,
+        needs=("temp_house_c",),
+        limit=HOT_HOURS,
+        unit="h a day",
+        counts="days",
+        trusts=("current_house_a",),
+        next="Meter probe at the post; find the heat source.",
+        care="Rising temperature with falling volts at high charge: stop charging. "
+        "Swelling, smell, heat: leave it, get out.",
+    ),
+    Row(
+        id="C52",
+        title="Days short of full",
+        rule=days_short,
+        needs=("voltage_house_v", "current_house_a"),
+        limit=FULL_DAYS,
+        unit="days",
+        counts="full charges",
+        fitted=_lead_only,
+        next="Mains charge until the tail is below 2 % of capacity; vent, no flame.",
+        care="Full is volts, tail and time together, not a lamp that says float.",
+    ),
+    Row(
+        id="C53",
+        title="Holds less than the label",
+        rule=holds_less,
+        needs=("current_house_a", "voltage_house_v"),
+        unit="Ah",
+        source="80 % of the label: common practice; IEEE 1188's replacement point, "
+        "from memory",
+        minimum=2,
+        counts="deep swings",
+        sure=Sure.LIKELY,
+        next="A 20 h capacity test.",
+        care="Temperature; prove the shunt's scale first.",
+    ),
+    Row(
+        id="C54",
+        title="Battery resistance high",
+        rule=resistance_aged,
+        needs=("current_house_a", "voltage_house_v"),
+        unit="milliohm",
+        kind=LimitKind.DERIVED,
+        source="1.5 times its own earlier fingerprint",
+        minimum=5,
+        counts="steps of 5 A",
+        trusts=("temp_house_c",),
+        next="Meter post to post against lug to lug under load: separates lug from "
+        "battery.",
+        care="Includes everything between the sense points.",
+    ),
+    Row(
+        id="C55",
+        title="Cells or blocks uneven",
+        rule=uneven,
+        needs=("voltage_house_v",),
+        unit="V",
+        minimum=10,
+        counts="minutes near the end of charge",
+        next="Meter each cell or block at the end of charge.",
+        care="One poor sense lead reads as one poor cell.",
+    ),
+    Row(
+        id="C56",
+        title="Parallel batteries not sharing",
+        rule=sharing,
+        needs=("current_house_battery2_a", "current_house_a"),
+        limit=SHARE_OFF,
+        unit="share of the fair share",
+        minimum=20,
+        counts="minutes in mid-charge",
+        fitted=_one_battery,
+        next="Lug to lug drops; take + and - from opposite ends.",
+        care="Shares swing near full and near empty; mid-charge only.",
+    ),
+    Row(
+        id="C57",
+        title="Battery protection opened",
+        rule=protection_opened,
+        needs=("voltage_house_v",),
+        limit=COLLAPSE,
+        unit="V between readings",
+        kind=LimitKind.DERIVED,
+        source="a collapse between two readings, to below the cut-off",
+        minimum=100,
+        counts="readings",
+        sure=Sure.LIKELY,
+        next="The battery's own indication; wake it as its maker says: it may wake at "
+        "full current.",
+        care="A main fuse or isolator looks the same. The record may end here.",
+    ),
+    Row(
+        id="C58",
+        title="Spent time below the floor",
+        rule=below_floor,
+        needs=("voltage_house_v",),
+        limit=0.25,
+        unit="h",
+        kind=LimitKind.DERIVED,
+        source="floor of the rig file",
+        minimum=60,
+        counts="minutes",
+        trusts=("current_house_a",),
+        next="Rest volts after four hours.",
+        care="Wear, not failure.",
+    ),
+    Row(
+        id="C59",
+        title="Drains while stored",
+        rule=stored_drain,
+        needs=("current_house_a",),
+        unit="Ah a day",
+        counts="days",
+        next="Clamp on the battery's negative, then pull the logger fuse.",
+        care="Cold lowers volts without loss; lead loses about 3 % a month by itself.",
+    ),
+)

@@ -1,0 +1,602 @@
+"""C14-C20: the volts that the battery was charged to, and the alternator behind them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from campledger.estimate.steps import runs, slope_with_intercept
+from campledger.judge.finding import LimitKind, Picture, Sure, Verdict
+from campledger.judge.fitout.evidence import DAY, VOLTAGE_ENGINE, Evidence
+from campledger.judge.fitout.row import Result, Row, cannot_tell
+
+NEAR_TARGET = 0.15
+LONG_DRIVE = 60
+SUNNY_CHARGE = 10.0
+CUT_SHARE = 0.04
+HOLD_AFTER = 60
+BAND = 0.20
+LFP_EQUALISE = 14.8
+LFP_HOLD_V, LFP_HOLD_MINUTES = 13.8, 240
+COMPENSATION_LEAST = 0.005
+COMPENSATION_USUAL = -0.024
+SPAN_LEAST = 10.0
+PLATEAUS_LEAST = 4
+OVER_LEAD, OVER_ANY, OVER_SECONDS = 15.0, 16.0, 10.0
+LOW_SHARE = 0.20
+SAG_VOLTAGE = 13.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plateau:
+    """A stretch in which a charger held the volts; indices of minutes."""
+
+    first: int
+    last: int
+    volts: float
+    temp: float
+    current: float
+
+
+def _sources_named(evidence: Evidence) -> str:
+    return "" if evidence.rig.sources else "no charging source in the rig file"
+
+
+def _lead_only(evidence: Evidence) -> str:
+    return "" if evidence.rig.house.is_lead else "lead batteries only"
+
+
+def plateaus(evidence: Evidence, *, minutes: int = 12) -> list[Plateau]:
+    """
+    Find where the volts were held, above rest and at no discharge.
+
+    Volts are compared after taking the temperature's share out, so that a compensated
+    charger is held as well.
+    """
+    volts, amps = evidence.voltage, evidence.current
+    rest = 13.45 if evidence.rig.house.is_lead else 13.45
+    with np.errstate(invalid="ignore"):
+        up = (volts > rest) & (amps > -0.3)
+    found = []
+    for a, b in runs(up):
+        i = a
+        while i + minutes <= b:
+            j = i + minutes
+            if float(np.ptp(volts[i:j])) > 0.06:
+                i += 1
+                continue
+            while j < b and abs(volts[j] - float(np.median(volts[i:j]))) < 0.05:
+                j += 1
+            part = slice(i, j)
+            found.append(
+                Plateau(
+                    first=i,
+                    last=j,
+                    volts=float(np.median(volts[part])),
+                    temp=float(np.median(evidence.temp[part])),
+                    current=float(amps[j - 1]),
+                )
+            )
+            i = j
+    return found
+
+
+def _sunny_days(evidence: Evidence) -> int:
+    name = evidence.names["solar"]
+    if not name or not evidence.has(f"current_{name}_a"):
+        return 0
+    amps = np.nan_to_num(evidence.minute(f"current_{name}_a"))
+    days = [
+        float(np.sum(amps[evidence.day_index == d])) / 60.0
+        for d in np.unique(evidence.day_index)
+    ]
+    return sum(1 for charge in days if charge > SUNNY_CHARGE)
+
+
+def absorption_reached(evidence: Evidence) -> Result:
+    """C14: the volts that the battery asks for were seen at least once."""
+    volts = evidence.voltage
+    smooth = _running_low(volts, 3)
+    gap = smooth - evidence.absorb
+    if not np.isfinite(gap).any():
+        return cannot_tell("No battery volts.", "voltage_house_v")
+    best = int(np.nanargmax(gap))
+    drives = [d for d in evidence.drives if d.minutes >= LONG_DRIVE]
+    sunny = _sunny_days(evidence)
+    chances = len(drives) + sunny
+    target = float(evidence.absorb[best])
+    if gap[best] >= -NEAR_TARGET:
+        return Result(
+            verdict=Verdict.PASS,
+            reads=f"Reached {volts[best]:.2f} V where {target:.1f} is asked.",
+            value=float(volts[best]),
+            limit=target - NEAR_TARGET,
+            count=max(1, chances),
+        )
+    if len(drives) < 2 and not sunny:
+        return cannot_tell(
+            f"Best volts {volts[best]:.2f}; no two drives of an hour and no sunny day.",
+            "two drives of an hour, or a sunny day",
+            count=chances,
+        )
+    held = any(abs(p.volts - volts[best]) < 0.08 for p in plateaus(evidence))
+    return Result(
+        verdict=Verdict.FAULT if held else Verdict.WORTH_A_LOOK,
+        reads=(
+            f"Best volts on the whole trip {volts[best]:.2f}; this battery asks "
+            f"{target:.1f}. {len(drives)} drives of an hour and {sunny} sunny days "
+            + ("were long enough." if held else "did not bring it there.")
+        ),
+        value=float(volts[best]),
+        limit=target - NEAR_TARGET,
+        count=chances,
+        sure=Sure.MEASURED if held else Sure.LIKELY,
+    )
+
+
+def _running_low(values: np.ndarray, width: int) -> np.ndarray:
+    """Smallest of so many minutes in a row; NaN next to holes."""
+    if len(values) < width:
+        return np.full(len(values), np.nan)
+    frames = np.lib.stride_tricks.sliding_window_view(values, width)
+    out = np.full(len(values), np.nan)
+    out[width - 1 :] = np.min(frames, axis=1)
+    return out
+
+
+def absorption_cut(evidence: Evidence) -> Result:
+    """C15: the charger left absorption with much current still going in."""
+    house = evidence.rig.house
+    limit = CUT_SHARE * evidence.capacity
+    found = plateaus(evidence)
+    high = [
+        p
+        for p in found
+        if abs(p.volts - evidence.absorb_least[p.first]) < 0.2
+        or p.volts > evidence.absorb_least[p.first] - 0.2
+    ]
+    early, left = [], 0
+    for p in high:
+        after = slice(p.last + 5, p.last + 5 + HOLD_AFTER)
+        volts = evidence.voltage[after]
+        if len(volts) < HOLD_AFTER or np.isnan(volts).mean() > 0.2:
+            continue
+        shift = house.temp_compensation * (p.temp - 25.0)
+        level = house.voltage_float + shift
+        fell = float(np.nanmedian(volts)) < p.volts - 0.35
+        floats = abs(float(np.nanmedian(volts)) - level) < 0.25
+        if not (fell and floats):
+            continue
+        left += 1
+        amps = float(np.nanmedian(evidence.current[max(p.first, p.last - 3) : p.last]))
+        if amps > limit:
+            early.append((p, amps))
+    if not high:
+        return cannot_tell("Absorption volts were never held.", "a full charge")
+    if not early:
+        return Result(
+            verdict=Verdict.PASS,
+            reads=f"{len(high)} absorptions, none left with more than {limit:.1f} A.",
+            value=0.0,
+            limit=limit,
+            count=len(high),
+        )
+    p, amps = max(early, key=lambda x: x[1])
+    return Result(
+        verdict=Verdict.FAULT if len(early) >= 2 else Verdict.WORTH_A_LOOK,
+        reads=(
+            f"The charger went to float after {p.last - p.first} min with {amps:.0f} A "
+            f"still going in ({len(early)} of {left} times)."
+        ),
+        value=amps,
+        limit=limit,
+        count=len(high),
+        picture=_hold_picture(evidence, p),
+    )
+
+
+def _hold_picture(evidence: Evidence, plateau: Plateau) -> Picture:
+    part = slice(max(0, plateau.first - 60), plateau.last + 120)
+    x = evidence.minute_utc[part]
+    target = float(evidence.absorb[plateau.first])
+    return Picture(
+        kind="plateau",
+        title="Battery volts while charging",
+        x=tuple(x.tolist()),
+        y=tuple(evidence.voltage[part].tolist()),
+        x_label="Time",
+        y_label="Battery volts, V",
+        line_x=(float(x[0]), float(x[-1])),
+        line_y=(target, target),
+        line_label="asked by the rig file",
+    )
+
+
+def wrong_profile(evidence: Evidence) -> Result:
+    """C16: the volts that are held lie outside what the battery asks for."""
+    house = evidence.rig.house
+    found = plateaus(evidence)
+    if not found:
+        return cannot_tell("No charger held its volts.", "a full charge")
+    high = [p for p in found if p.volts > evidence.absorb[p.first] + BAND]
+    equalise = [] if house.is_lead else [p for p in found if p.volts > LFP_EQUALISE]
+    held = [] if house.is_lead else _long_holds(evidence)
+    if not (high or equalise or held):
+        return Result(
+            verdict=Verdict.PASS,
+            reads=f"{len(found)} plateaus, none above what the battery asks.",
+            value=max(p.volts for p in found),
+            limit=house.voltage_absorption + BAND,
+            count=len(found),
+        )
+    if high or equalise:
+        p = max(high or equalise, key=lambda x: x.volts)
+        asked = float(evidence.absorb[p.first])
+        text = (
+            f"The charger holds {p.volts:.2f} V; this {house.chemistry} battery asks "
+            f"{asked:.1f}."
+        )
+        return Result(
+            verdict=Verdict.FAULT,
+            reads=text,
+            value=p.volts,
+            limit=asked + BAND,
+            count=len(found),
+            picture=_hold_picture(evidence, p),
+        )
+    minutes = max(held)
+    return Result(
+        verdict=Verdict.WORTH_A_LOOK,
+        reads=f"Held above {LFP_HOLD_V} V for {minutes / 60:.0f} h at full.",
+        value=minutes,
+        limit=LFP_HOLD_MINUTES,
+        unit="min",
+        count=len(found),
+    )
+
+
+def _long_holds(evidence: Evidence) -> list[int]:
+    with np.errstate(invalid="ignore"):
+        full = np.abs(evidence.current) < 0.03 * evidence.capacity
+        mask = (evidence.voltage >= LFP_HOLD_V) & full
+    return [b - a for a, b in runs(mask) if b - a > LFP_HOLD_MINUTES]
+
+
+def compensation(evidence: Evidence) -> Result:
+    """C17: held volts against battery temperature."""
+    lead = evidence.rig.house.is_lead
+    target = evidence.absorb_least
+    top = [p for p in plateaus(evidence) if p.volts > target[p.first] - 0.45]
+    floats = evidence.rig.house.voltage_float + 0.35
+    top = [p for p in top if p.volts > floats]
+    temps = np.array([p.temp for p in top])
+    volts = np.array([p.volts for p in top])
+    span = float(np.ptp(temps)) if len(temps) else 0.0
+    if len(top) < PLATEAUS_LEAST or span < SPAN_LEAST:
+        return cannot_tell(
+            f"{len(top)} absorption plateaus over {span:.0f} K; {PLATEAUS_LEAST} over "
+            f"{SPAN_LEAST:.0f} K are needed.",
+            "a warmer or colder charge",
+            count=len(top),
+        )
+    line = slope_with_intercept(temps, volts)
+    low, high = float(np.min(temps)), float(np.max(temps))
+    at = [line.intercept + line.value * t for t in (low, high)]
+    asked = evidence.rig.house.voltage_absorption
+    wanted = asked + COMPENSATION_USUAL * (high - 25.0)
+    flat = abs(line.value) < COMPENSATION_LEAST
+    bad = flat if lead else line.value < -COMPENSATION_LEAST
+    base = f"{at[0]:.2f} V at {low:.0f} degC and {at[1]:.2f} V at {high:.0f} degC"
+    if lead and bad:
+        text = (
+            f"{base}; expected about {wanted:.2f} when hot "
+            f"({1000 * COMPENSATION_USUAL:.0f} mV/K, from memory)."
+        )
+    elif bad:
+        text = f"{base}: a lithium battery must not be compensated."
+    else:
+        text = f"{base}: {1000 * line.value:.0f} mV/K, as this chemistry wants."
+    return Result(
+        verdict=Verdict.FAULT if bad else Verdict.PASS,
+        reads=text,
+        value=1000 * line.value,
+        lo=1000 * line.lo,
+        hi=1000 * line.hi,
+        count=len(top),
+        picture=Picture(
+            kind="slope",
+            title="Held volts against battery temperature",
+            x=tuple(temps.tolist()),
+            y=tuple(volts.tolist()),
+            x_label="Battery temperature, degC",
+            y_label="Held volts, V",
+            line_x=(low, high),
+            line_y=(at[0], at[1]),
+            line_label=f"{1000 * line.value:.0f} mV/K",
+        )
+        if bad
+        else None,
+    )
+
+
+def over_voltage(evidence: Evidence) -> Result:
+    """C18: more than the battery may ever see, for ten seconds."""
+    house = evidence.rig.house
+    limit = house.voltage_charge_high
+    series = evidence.series("voltage_house_v")
+    volts = np.nan_to_num(series.value)
+    interval = series.interval
+    need = max(1, int(np.ceil(OVER_SECONDS / interval))) if interval > 0 else 1
+    spans = [r for r in runs(volts > limit) if r[1] - r[0] >= need]
+    extreme = bool(np.any(volts > OVER_ANY))
+    top = float(np.max(volts, initial=0.0))
+    if not spans and not extreme:
+        return Result(
+            verdict=Verdict.PASS,
+            reads=f"Highest {top:.2f} V. Load dumps last less than a second: unseen.",
+            value=top,
+            limit=limit,
+            count=len(volts),
+        )
+    a, b = max(spans or runs(volts > OVER_ANY), key=lambda r: r[1] - r[0])
+    minutes = (series.time_utc[b - 1] - series.time_utc[a]) / 60.0
+    return Result(
+        verdict=Verdict.FAULT,
+        reads=(
+            f"{np.median(volts[a:b]):.1f} V for {minutes:.0f} min at "
+            f"{evidence.clock(float(series.time_utc[a]))}{_who(evidence, a, series)}."
+        ),
+        value=top,
+        limit=limit,
+        count=len(volts),
+        picture=Picture(
+            kind="plateau",
+            title="Battery volts",
+            x=tuple(series.time_utc[max(0, a - 300) : b + 300].tolist()),
+            y=tuple(volts[max(0, a - 300) : b + 300].tolist()),
+            x_label="Time",
+            y_label="Battery volts, V",
+            line_x=(float(series.time_utc[a]), float(series.time_utc[b - 1])),
+            line_y=(limit, limit),
+            line_label="never above",
+        ),
+    )
+
+
+def _who(evidence: Evidence, index: int, series: object) -> str:
+    """Name the source that delivered at that moment."""
+    time_utc = float(evidence.series("voltage_house_v").time_utc[index])
+    del series
+    k = int(np.clip(np.searchsorted(evidence.minute_utc, time_utc), 0, None))
+    k = min(k, len(evidence.minute_utc) - 1)
+    on = [
+        s.name
+        for s in evidence.rig.sources
+        if np.nan_to_num(evidence.minute(f"current_{s.name}_a"))[k] > 0.5
+    ]
+    return f", {' and '.join(on)} only" if len(on) == 1 else ""
+
+
+def _driving(evidence: Evidence) -> np.ndarray:
+    mask = np.zeros(len(evidence.minute_utc), dtype=bool)
+    for drive in evidence.drives:
+        mask[drive.first + 2 : drive.last - 1] = True
+    return mask & np.isfinite(evidence.minute("voltage_start_v"))
+
+
+def _sag(evidence: Evidence) -> tuple[float, float, float] | None:
+    """Give (V without load, V at full charge, A) while driving, if the load moved."""
+    source = evidence.engine_source
+    if source is None or not evidence.has(f"current_{source.name}_a"):
+        return None
+    use = _driving(evidence)
+    out = np.nan_to_num(evidence.minute(f"current_{source.name}_a"))[use]
+    volts = evidence.minute("voltage_start_v")[use]
+    if len(out) < 20 or float(np.ptp(out)) < 8.0:
+        return None
+    line = slope_with_intercept(out, volts)
+    if line.hi > -0.01:
+        return None
+    full = float(np.percentile(out, 95))
+    return line.intercept, line.intercept + line.value * full, full
+
+
+def variable_alternator(evidence: Evidence) -> Result:
+    """C19: the alternator sits low for much of the driving."""
+    if evidence.engine is None or evidence.engine[1] != Sure.MEASURED:
+        return cannot_tell(
+            "Engine on cannot be told from the start battery's volts alone.",
+            "state_engine",
+        )
+    use = _driving(evidence)
+    minutes = int(np.sum(use))
+    if minutes < 20:
+        return cannot_tell("Less than 20 min of driving.", "a drive", count=minutes)
+    volts = evidence.minute("voltage_start_v")
+    low = use & (volts < VOLTAGE_ENGINE)
+    share = float(np.sum(low)) / minutes
+    sag = _sag(evidence)
+    loaded = sag is not None and sag[0] > VOLTAGE_ENGINE + 0.2
+    source = evidence.engine_source
+    plain = source is not None and source.kind == "isolator"
+    if share <= LOW_SHARE or loaded:
+        return Result(
+            verdict=Verdict.PASS,
+            reads=f"Above {VOLTAGE_ENGINE} V for {1 - share:.0%} of {minutes} min.",
+            value=share,
+            count=minutes,
+        )
+    text = (
+        f"The alternator sat at {np.median(volts[low]):.1f} V for {int(np.sum(low))} "
+        f"of {minutes} min"
+    )
+    text += ": a voltage isolator drops out then." if plain else "."
+    out = (
+        np.nan_to_num(evidence.minute(f"current_{source.name}_a"))
+        if source is not None
+        else np.zeros(len(volts))
+    )
+    copes = float(np.median(out[low])) > 1.0
+    described = evidence.rig.alternator == "variable"
+    verdict = Verdict.FAULT if plain else Verdict.WORTH_A_LOOK
+    if described and copes and not plain:
+        verdict = Verdict.PASS
+        text += " The charger copes, as described."
+    return Result(verdict=verdict, reads=text, value=share, count=minutes)
+
+
+def weak_alternator(evidence: Evidence) -> Result:
+    """C20: the car's volts give way when the charger pulls."""
+    if evidence.rig.alternator == "variable":
+        return cannot_tell(
+            "A variable alternator moves its volts by itself.", "a fixed alternator"
+        )
+    use = _driving(evidence)
+    source = evidence.engine_source
+    name = source.name if source else ""
+    out = np.nan_to_num(evidence.minute(f"current_{name}_a"))
+    rated = source.current_rated if source and source.current_rated else 25.0
+    full = use & (out > 0.6 * rated)
+    if np.sum(use) < 20 or np.sum(full) < 5:
+        return cannot_tell(
+            "The charger was never near its rating on a drive.",
+            "a drive with a hungry battery",
+            count=int(np.sum(full)),
+        )
+    volts = evidence.minute("voltage_start_v")
+    level = float(np.median(volts[full]))
+    sag = _sag(evidence)
+    light = sag[0] if sag is not None else float(np.percentile(volts[use], 95))
+    if level >= SAG_VOLTAGE or sag is None or light < VOLTAGE_ENGINE + 0.1:
+        return Result(
+            verdict=Verdict.PASS,
+            reads=f"Holds {level:.1f} V with {name} at full charge.",
+            value=level,
+            count=int(np.sum(full)),
+        )
+    return Result(
+        verdict=Verdict.WORTH_A_LOOK,
+        reads=(
+            f"With {name} giving {np.median(out[full]):.0f} A the car only holds "
+            f"{level:.1f} V; without it {light:.1f} V."
+        ),
+        value=level,
+        count=int(np.sum(full)),
+    )
+
+
+def _engine_fed(evidence: Evidence) -> str:
+    return "" if evidence.engine_source else "no source that the engine feeds"
+
+
+def days_between(first: float, last: float) -> float:
+    """Give days between two times."""
+    return (last - first) / DAY
+
+
+ROWS: tuple[Row, ...] = (
+    Row(
+        id="C14",
+        title="Absorption volts never reached",
+        rule=absorption_reached,
+        needs=("voltage_house_v",),
+        unit="V",
+        kind=LimitKind.MAKER,
+        source="absorption_v of the rig file less 0.15 V; typical figures are from "
+        "memory",
+        counts="long drives and sunny days",
+        fitted=_sources_named,
+        trusts=("temp_house_c",),
+        next="Meter at the battery posts after an hour of charge: the asked volts "
+        "there prove the tool wrong.",
+        care="Check the voltmeter's offset first; an isolator alone often can't.",
+    ),
+    Row(
+        id="C15",
+        title="Absorption cut short",
+        rule=absorption_cut,
+        needs=("voltage_house_v", "current_house_a"),
+        unit="A",
+        counts="absorptions",
+        sure=Sure.LIKELY,
+        fitted=_lead_only,
+        next="Read the charger's timer and profile; look for a second charger that "
+        "masks it.",
+        care="Two chargers on one battery fool each other.",
+    ),
+    Row(
+        id="C16",
+        title="Wrong charge profile for the chemistry",
+        rule=wrong_profile,
+        needs=("voltage_house_v", "current_house_a"),
+        unit="V",
+        kind=LimitKind.MAKER,
+        source="absorption_v of the rig file plus 0.2 V; 14.8 V on lithium",
+        counts="plateaus",
+        sure=Sure.LIKELY,
+        fitted=_sources_named,
+        trusts=("temp_house_c",),
+        next="Read the setting on the charger; meter at the posts during absorption.",
+        care="Volts shifted by temperature look alike.",
+    ),
+    Row(
+        id="C17",
+        title="Temperature compensation",
+        rule=compensation,
+        needs=("voltage_house_v", "temp_house_c", "current_house_a"),
+        limit=-1000 * COMPENSATION_LEAST,
+        unit="mV/K",
+        source="from memory: -18 to -30 mV/K for 12 V of lead, none for lithium",
+        minimum=PLATEAUS_LEAST,
+        counts="plateaus",
+        fitted=_sources_named,
+        next="Is the temperature lead fitted, and on the battery? Warm the probe by "
+        "hand and watch the volts.",
+        care="Lithium must not be compensated: there the opposite is the finding.",
+    ),
+    Row(
+        id="C18",
+        title="Over-voltage",
+        rule=over_voltage,
+        needs=("voltage_house_v",),
+        limit=OVER_LEAD,
+        unit="V",
+        kind=LimitKind.MAKER,
+        source="charge_high_v of the rig file; 15.0 V is common practice for lead",
+        counts="readings",
+        next="Meter at the posts; regulator sense lead and battery connection. Gas: "
+        "vent, no sparks or flame.",
+        care="Load dumps last less than a second and are not seen.",
+    ),
+    Row(
+        id="C19",
+        title="Variable-voltage alternator with a plain isolator",
+        rule=variable_alternator,
+        needs=("voltage_start_v",),
+        limit=LOW_SHARE,
+        unit="share",
+        minimum=20,
+        counts="minutes of driving",
+        sure=Sure.LIKELY,
+        fitted=_engine_fed,
+        next="Meter at the start battery on a steady cruise, read by a passenger; "
+        "look for a current sensor on its negative.",
+        care="Braking raises the volts: short highs are not charge.",
+    ),
+    Row(
+        id="C20",
+        title="Alternator weak or overloaded",
+        rule=weak_alternator,
+        needs=("voltage_start_v", "current_{charger}_a"),
+        limit=SAG_VOLTAGE,
+        unit="V",
+        minimum=5,
+        counts="minutes at full charge",
+        sure=Sure.HINT,
+        fitted=_engine_fed,
+        next="Start battery volts at 1500 to 2000 rev/min in the open, loads off and "
+        "on; belt.",
+        care="Can't be told from a variable alternator without knowing its type.",
+    ),
+)
