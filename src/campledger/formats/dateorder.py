@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-_DATE = re.compile(r"\s*(\d{1,4})[-/.](\d{1,2})[-/.](\d{1,4})\b")
+_DATE = re.compile(r"\s*(\d{1,4})[-/.](\d{1,2})[-/.](\d{1,4})(?!\d)")
 _NAMES = {"dmy": "day/month", "mdy": "month/day", "ymd": "year/month"}
 
 

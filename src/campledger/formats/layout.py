@@ -38,6 +38,8 @@ UNITS: Mapping[str, Unit] = {
     "": Unit(quantity="state"),
 }
 
+DECIMALS = 9
+"""Digits kept by a change of unit, so that 13475.96 mV is 13.47596 V exactly."""
 WORDS: Mapping[str, str] = {"voltage_house_v": "volts", "current_house_a": "current"}
 
 ENCODINGS = ("utf-8", "utf-16", "cp1252")
@@ -74,8 +76,8 @@ class ColumnMap:
             value = value * unit.times
         if unit.over != 1.0:
             value = value / unit.over
-        if unit.quantity == "temp" and self.unit != "C":
-            value = np.round(value, 9)
+        if unit.over != 1.0 or unit.times != 1.0 or unit.offset:
+            value = np.round(value, DECIMALS)
         return value if self.sign > 0 else -value
 
 

@@ -196,6 +196,8 @@ class RowParser:
 
     def _careful(self, data: bytes, line: int, *, ended: bool) -> Parsed:
         rows, numbers, parsed = self._split(data, line, ended=ended)
+        every = data.split(b"\n")
+        raws = [every[n - line].removesuffix(b"\r") for n in numbers]
         if not rows:
             return parsed
         columns = list(zip(*rows, strict=True))
@@ -223,22 +225,21 @@ class RowParser:
             for at, raw, kind in odd:
                 self._report(parsed, numbers, at, column.word, raw, kind, aside)
             values.append(array)
-        self._keep(parsed, rows, numbers, keep, times, values, reasons)
+        self._keep(parsed, raws, numbers, keep, times, values, reasons)
         return parsed
 
     def _keep(
         self,
         parsed: Parsed,
-        rows: Sequence[list[bytes]],
+        raws: list[bytes],
         numbers: list[int],
         keep: np.ndarray[tuple[int], np.dtype[np.bool_]],
         times: tuple[FloatArray | None, FloatArray | None, FloatArray | None],
         values: list[FloatArray],
         reasons: dict[int, str],
     ) -> None:
-        separator = self.layout.separator.encode()
         for at, reason in reasons.items():
-            parsed.aside.append((numbers[at], separator.join(rows[at]), reason))
+            parsed.aside.append((numbers[at], raws[at], reason))
         parsed.aside.sort(key=lambda item: item[0])
         parsed.lines = np.array(numbers, dtype=np.int64)[keep]
         time, boot, uptime = times
