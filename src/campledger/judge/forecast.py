@@ -27,14 +27,14 @@ from campledger.judge.forecast_history import (
     History,
     clear_of_rig,
 )
+from campledger.judge.forecast_plan import planned_profile
 from campledger.judge.forecast_sun import SunPool, draw_sun, sun_pool
 from campledger.judge.forecast_temp import cooling_ratio
 from campledger.judge.forecast_walk import Paths, WalkBattery, walk
-from campledger.judge.plan_walk import load_current
 
 if TYPE_CHECKING:
     from campledger.model.estimates import BatteryModel, FridgeModel
-    from campledger.model.plan import Plan, PlanLoad
+    from campledger.model.plan import Plan
     from campledger.model.rig import Rig
     from campledger.model.series import FloatArray
 
@@ -44,7 +44,10 @@ PLAN_DAYS = 0.5
 HOURS_TRIP, HOURS_DAY = 48.0, 24.0
 """Record that carries the rungs "this trip" and "one day". [h]"""
 ACCEPTANCE_SPREAD = 0.3
-CUT_SPREAD_MODEL, CUT_SPREAD_SEEN = 0.04, 0.02
+CUT_SPREAD_LEAD, CUT_SPREAD_LFP, CUT_SPREAD_SEEN = 0.09, 0.04, 0.025
+SAG_LEAD, SAG_LFP = 0.20, 0.10
+"""Volts below open circuit after hours of usual load, beside the resistance. Common
+practice, no source."""
 """How well the state at cut-off is known from the model, or once seen. Common
 practice, no source."""
 STD_LEAST = 0.003
@@ -101,31 +104,10 @@ class Forecast:
     offer: FloatArray
 
 
-def _plan_current(plan: Plan | None, rig: Rig, *, cooling: bool) -> float | None:
-    """Give the planned mean current of cooling or of all other loads. [A]"""
-    if plan is None or not plan.loads:
-        return None
-    total = 0.0
-    for load in plan.loads:
-        described = rig.load(load.name)
-        cold = described is not None and described.kind in COOLING_KINDS
-        if cold == cooling:
-            total += _mean_current(load, rig)
-    return total
-
-
-def _mean_current(load: PlanLoad, rig: Rig) -> float:
-    if load.energy is not None:
-        return load.energy / rig.house.voltage_nominal / 24.0
-    return (load_current(load, rig) or 0.0) * (load.hours or 0.0) / 24.0
-
-
-def _with_plan(prior: Prior, current: float | None, memory: float) -> Prior:
-    if current is None:
+def _with_plan(prior: Prior, profile: FloatArray | None) -> Prior:
+    if profile is None:
         return prior
-    return replace(
-        prior, profile=np.full(SLOTS, current), weight=PLAN_DAYS, memory=memory
-    )
+    return replace(prior, profile=profile, weight=PLAN_DAYS)
 
 
 def _cut_off(history: History, model: BatteryModel, rig: Rig) -> tuple[float, float]:
@@ -138,11 +120,11 @@ def _cut_off(history: History, model: BatteryModel, rig: Rig) -> tuple[float, fl
         spread = max(CUT_SPREAD_SEEN, float(seen.std()))
         return float(seen[-3:].mean()), spread
     table = model.voltage_open_table - model.hysteresis
-    drop = 1.6 * model.resistance * 5.0
+    lead = rig.house.is_lead
+    drop = 1.6 * model.resistance * 5.0 + (SAG_LEAD if lead else SAG_LFP)
     volts = rig.house.voltage_cutoff + drop
-    if volts <= table[0]:
-        return 0.0, CUT_SPREAD_MODEL
-    return float(np.interp(volts, table, model.soc_table)), CUT_SPREAD_MODEL
+    soc = float(np.interp(volts, table, model.soc_table))
+    return soc, CUT_SPREAD_LEAD if lead else CUT_SPREAD_LFP
 
 
 def outlook_of(
@@ -171,16 +153,16 @@ def outlook_of(
     outlook : Outlook
         Ready for `forecast`.
     """
-    rest_prior = _with_plan(REST, _plan_current(plan, rig, cooling=False), REST.memory)
-    cold_prior = _with_plan(
-        COOLING, _plan_current(plan, rig, cooling=True), COOLING.memory
-    )
+    at, offset = history.at, history.utc_offset
+    planned = planned_profile(plan, rig, at, offset, cooling=False)
+    rest_prior = _with_plan(REST, planned)
+    planned = planned_profile(plan, rig, at, offset, cooling=True)
+    cold_prior = _with_plan(COOLING, planned)
     hours = history.hours
     basis = "this trip" if hours >= HOURS_TRIP else "one day"
     if hours < HOURS_DAY:
         basis = "plan only"
     cooled = float(np.nansum(history.cooling)) > 0.0
-    rest, rest_prior = history.rest, rest_prior
     if not cooled and hours > HOURS_DAY:
         # Cooling that is not metered lies within the rest; the plan's parts go together.
         rest_prior = _joined(rest_prior, cold_prior)
@@ -193,7 +175,7 @@ def outlook_of(
         model=model,
         fridges=fridges,
         basis=basis,
-        rest=pool_of(rest, rest_prior),
+        rest=pool_of(history.rest, rest_prior),
         rest_prior=rest_prior,
         cooling=pool_of(history.cooling, cold_prior),
         cooling_prior=cold_prior,

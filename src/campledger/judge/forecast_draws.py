@@ -22,6 +22,8 @@ RECENT = 4
 """Half hours that tell the present anomaly. Common practice, no source."""
 ROW_LEAST = 0.3
 """Share of a day that must be known for it to be repeated. Common practice."""
+BRIDGE = 0.4
+"""Share of the present anomaly that lasts beyond the moment. Common practice."""
 SMOOTH = 3
 """Half width, in half hours, of the neighbours that steady a slot. Common practice."""
 
@@ -151,6 +153,11 @@ def pool_of(values: FloatArray, prior: Prior) -> Pool:
     )
 
 
+def _bridge(anomaly: FloatArray, mean: FloatArray) -> FloatArray:
+    """Let an anomaly last in part, never below half of the usual draw."""
+    return np.maximum(BRIDGE * anomaly[None, :], -0.5 * np.abs(mean))
+
+
 def _mean_or_zero(values: FloatArray) -> float:
     good = values[np.isfinite(values)]
     return float(good.mean()) if good.size else 0.0
@@ -231,9 +238,9 @@ def draw(
     if len(pool.weight):
         index = choose_rows(pool.weight, days, paths, rng)
         out += pool.anomaly[index[day], slot[:, None]]
-        out += fade * (pool.now - pool.before[index[0]])[None, :]
+        out += fade * _bridge(pool.now - pool.before[index[0]], mean)
     else:
-        out += fade * pool.now
+        out += fade * _bridge(np.full(paths, pool.now), mean)
     level = max(1e-9, float(pool.mean.mean()))
     shape = mean / level
     daily = rng.standard_normal((days, paths)) * pool.spread_extra

@@ -38,6 +38,9 @@ STAYED_PRIOR, DAYS_PRIOR = 0.06, 2.0
 PAUSE_FROM = 1.5 * HOUR
 """Longer drives are made in two legs. Common practice, no source. [s]"""
 DONE_WITHIN = 0.3 * HOUR
+ROOM_BELOW = 0.85
+"""Only a battery this low by day shows by its charge how long was driven. Common
+practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,9 +68,11 @@ def _planned(plan: Plan | None, when: date) -> float | None:
     return day.drive if day is not None else None
 
 
-def _past_days(history: History) -> dict[date, tuple[FloatArray, FloatArray]]:
-    """Give clock hours and drive shares of each rig date in the record."""
-    n = len(history.drive)
+def _past_days(
+    history: History, values: FloatArray
+) -> dict[date, tuple[FloatArray, FloatArray]]:
+    """Give clock hours and values of each rig date in the record."""
+    n = len(values)
     middle = history.at - STEP * (np.arange(n - 1, -1, -1) + 0.5)
     local = middle + history.utc_offset
     number = np.floor(local / 86400.0).astype(int)
@@ -75,7 +80,7 @@ def _past_days(history: History) -> dict[date, tuple[FloatArray, FloatArray]]:
     return {
         datetime.fromtimestamp(int(d) * 86400, tz=UTC).date(): (
             clock[number == d],
-            history.drive[number == d],
+            values[number == d],
         )
         for d in np.unique(number)
     }
@@ -105,7 +110,12 @@ def drive_habits(history: History, rig: Rig, plan: Plan | None) -> DriveHabits:
     ratios: list[float] = []
     stayed = 0
     driven_today = 0.0
-    for when, (clock, share) in _past_days(history).items():
+    days = _past_days(history, history.drive)
+    room = {
+        when: bool(np.nanmin(np.append(soc[clock < LAST_HOUR], 1.0)) < ROOM_BELOW)
+        for when, (clock, soc) in _past_days(history, history.soc).items()
+    }
+    for when, (clock, share) in days.items():
         driven = float(share.sum()) * STEP
         if when == today:
             driven_today = driven
@@ -115,7 +125,7 @@ def drive_habits(history: History, rig: Rig, plan: Plan | None) -> DriveHabits:
             jumps = np.diff(active)
             pauses += [float(j - 1) * STEP / HOUR for j in jumps[jumps > 1]]
         wanted = _planned(plan, when)
-        if wanted and when != today and len(share) >= SLOTS - 4:
+        if wanted and when != today and len(share) >= SLOTS - 4 and room[when]:
             if driven < 0.2 * wanted:
                 stayed += 1
             else:

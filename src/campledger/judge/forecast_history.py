@@ -32,6 +32,11 @@ VOLTAGE_CHARGING = 13.6
 DERATE = 0.75
 """Share of a panel's nameplate that reaches the battery. Common practice, no source."""
 HELD_BACK = 2
+VOLTAGE_ENGINE = 13.5
+"""Start battery volts above which a fixed alternator runs. Common practice. [V]"""
+SHARE_ENGINE_MOST = 0.4
+"""Such volts for more of the record are something else, the sun for one. Common
+practice, no source."""
 VOLTAGE_NEAR_CUT = 0.3
 """A cut-off is looked for below the described volts plus this. Common practice. [V]"""
 MINUTES_NEAR_CUT = 15
@@ -300,7 +305,7 @@ def build_history(
     ]
     sun = _sum_known([_possible_current(s) for s in panels], size)
     engine = _sum_known([s.charge * 60.0 for s in engines], size)
-    drive = np.where(np.nan_to_num(engine) > CURRENT_DELIVERING, 1.0, 0.0)
+    drive = _engine_runs(record, rig, engine)
     ends = at - STEP * np.arange(binner.count - 1, -1, -1)
     air = record.minutes["temp_air_c"].mean if "temp_air_c" in record.minutes else None
     unknown = np.full(size, np.nan)
@@ -325,6 +330,18 @@ def build_history(
         has_sun=any(s.kind == "solar" for s in rig.sources),
         apart=apart,
     )
+
+
+def _engine_runs(record: TripRecord, rig: Rig, engine: FloatArray) -> FloatArray:
+    """Mark minutes in which the engine ran, by all that shows it. [1]"""
+    runs = np.nan_to_num(engine) > CURRENT_DELIVERING
+    if "state_engine" in record.minutes:
+        return np.nan_to_num(record.minutes["state_engine"].mean)
+    if "voltage_start_v" in record.minutes and rig.alternator != "variable":
+        high = np.nan_to_num(record.minutes["voltage_start_v"].mean) > VOLTAGE_ENGINE
+        if high.mean() < SHARE_ENGINE_MOST:
+            runs |= high
+    return runs.astype(float)
 
 
 def _cut_off(record: TripRecord, rig: Rig, censored: BoolArray) -> FloatArray:

@@ -26,7 +26,7 @@ HORIZONS = (6.0, 12.0, 24.0, 48.0, 72.0)
 """Hours ahead at which past answers are compared. [h]"""
 FREEDOM = 4.0
 """Independent answers that the prior spread of 1 is worth. Common practice."""
-BIAS_FREEDOM = 4.0
+BIAS_FREEDOM = 1e9
 SPREAD_LEAST, SPREAD_MOST = 0.6, 2.0
 """Bounds of the correction. Common practice, no source."""
 COVERED = 0.9

@@ -29,8 +29,12 @@ INDEX_MOST = 1.5
 PRIOR_LEVELS = np.array([0.2, 0.55, 0.9])
 PRIOR_SHARES = np.array([0.25, 0.3, 0.45])
 """Overcast, broken, clear: days before the trip has told. Common practice, no source."""
-PRIOR_DAYS = 1.0
+PRIOR_DAYS = 2.0
 """How many recorded days the prior is worth. Common practice, no source."""
+PRIOR_FADES = 8.0
+"""Recorded days after which little is left of it. Common practice, no source."""
+LEVEL_FADES = 2.0
+"""Recorded days that show how a clear day is. Common practice, no source."""
 MEMORY = 4 * 3600.0
 """How fast the present sky fades from the forecast. Common practice, no source. [s]"""
 FOLLOW = 0.3
@@ -116,6 +120,7 @@ def sun_pool(history: History) -> SunPool:
     filled = np.where(known, rows, mean[:, None])
     seen = index[np.isfinite(index)]
     level = float(np.quantile(seen, 0.9)) if seen.size >= 6 else 1.0
+    level += max(0.0, 1.0 - level) * float(np.exp(-share.sum() / LEVEL_FADES))
     last = _last_known(rows)
     where = np.flatnonzero(np.isfinite(index))
     age = (len(index) - 1 - where[-1] + 0.5) * STEP if where.size else np.inf
@@ -174,7 +179,7 @@ def draw_sun(
     day, slot = np.arange(steps) // SLOTS, np.arange(steps) % SLOTS
     made = len(PRIOR_LEVELS)
     total = float(pool.weight.sum())
-    prior = PRIOR_SHARES * PRIOR_DAYS * np.exp(-total / 6.0)
+    prior = PRIOR_SHARES * PRIOR_DAYS * np.exp(-total / PRIOR_FADES)
     weight = np.concatenate((pool.weight, prior))
     index = choose_rows(weight, days, paths, rng, follow=FOLLOW)
     level = np.concatenate((np.zeros(len(pool.weight)), PRIOR_LEVELS * pool.level))
