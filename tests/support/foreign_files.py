@@ -159,7 +159,7 @@ STYLES = (
 )
 
 
-def forty():
+def forty(rows=300):
     """Forty files that say what they are, each crossing several habits."""
     separators = itertools.cycle((";", ",", "\t", "|"))
     encodings = itertools.cycle(("utf-8", "utf-8-sig", "utf-16", "cp1252", "utf-16-le"))
@@ -182,6 +182,7 @@ def forty():
             names=next(names),
             zone=next(zones),
             step=60,
+            rows=rows,
             quoted=number % 7 == 3,
             crlf=number % 4 == 1,
             preamble=number % 5 if number % 2 else 0,

@@ -28,7 +28,7 @@ from campledger.formats.layout import (
 from campledger.formats.recording import Recording, thousands
 from campledger.formats.textsource import TextSource, refuse
 from campledger.formats.timetext import match_time, zone_of
-from campledger.formats.tomlfile import shorten
+from campledger.formats.tomlfile import listed, shorten
 from campledger.model.quantities import CHANNEL_QUANTITIES
 from campledger.model.series import parse_channel
 
@@ -317,7 +317,7 @@ def _find_time(look: _Look) -> TimeMap:
     if not names:
         look.ask(
             "time",
-            "columns " + ", ".join(look.names),
+            "columns " + listed(look.names),
             "one for the time",
             "Name it with --set time=NAME.",
         )
@@ -339,8 +339,8 @@ def _time_columns(look: _Look) -> tuple[str, ...]:
     said = look.answers.get("time"), look.answers.get("date")
     for name in said:
         if name and name not in look.names:
-            listed = "columns " + ", ".join(look.names)
-            look.ask("time", listed, f'"{name}" among them', "Name another.")
+            found = "columns " + listed(look.names)
+            look.ask("time", found, f'"{name}" among them', "Name another.")
             return ()
     if said[0]:
         return (said[1], said[0]) if said[1] else (said[0],)
@@ -475,7 +475,7 @@ def _find_columns(look: _Look, time: TimeMap) -> list[ColumnMap]:
         if name not in look.names:
             look.ask(
                 key,
-                "columns " + ", ".join(look.names),
+                "columns " + listed(look.names),
                 f'"{shorten(name)}" among them',
                 f"Name another with --set {key}=NAME.",
             )
@@ -513,18 +513,18 @@ def _one_of(
         column = _column(look, readings.pop(chosen[0].name), channel, quantity)
         return [column] if column and channel not in have else []
     if chosen:
-        names = " and ".join(f'"{r.name}"' for r in chosen)
+        names = " and ".join(f'"{shorten(r.name)}"' for r in chosen)
         count = {2: "two", 3: "three"}.get(len(chosen), str(len(chosen)))
         look.ask(
             quantity,
             f"{count} possible columns {names}",
             "one",
-            f"Choose with --set {quantity}={chosen[0].name}.",
+            f"Choose with --set {quantity}={shorten(chosen[0].name)}.",
         )
     elif quantity == "voltage":
         look.ask(
             "voltage",
-            "columns " + ", ".join(look.names),
+            "columns " + listed(look.names),
             "one for battery volts",
             "Name it with --set voltage=NAME.",
         )

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from campledger.formats.tomlfile import shorten
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -65,7 +67,7 @@ class ColumnMap:
     @property
     def word(self) -> str:
         """Name the column in messages: plain words for the two that matter most."""
-        return WORDS.get(self.channel, self.name)
+        return WORDS.get(self.channel) or shorten(self.name)
 
     def convert(self, value: FloatArray) -> FloatArray:
         """Turn the file's numbers into the core's unit and sense."""

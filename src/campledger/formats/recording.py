@@ -20,6 +20,7 @@ from campledger.formats.parquetsource import parquet_blocks, parquet_names
 from campledger.formats.rowparse import Parsed, RowParser, Trouble
 from campledger.formats.textsource import TextSource, is_parquet, refuse
 from campledger.formats.timetext import zone_of
+from campledger.formats.tomlfile import listed, shorten
 from campledger.model.quantities import CHANNEL_QUANTITIES, PLAUSIBLE
 from campledger.model.series import parse_channel
 
@@ -504,7 +505,11 @@ def read_recording(
     twice = [n for n, count in Counter(names).items() if count > 1 and n]
     if twice:
         raise refuse(
-            file, "header", f'column "{twice[0]}" twice', "each column once", line=1
+            file,
+            "header",
+            f'column "{shorten(twice[0])}" twice',
+            "each column once",
+            line=1,
         )
     recording = Recording(file, layout, names, keep_rejected=keep_rejected)
     used = {c.name for c in layout.columns} | {*layout.time.columns}
@@ -534,8 +539,8 @@ def mapped_names(path: Path, layout: RecordingMap) -> tuple[str, ...]:
         Fault(
             file=path.name,
             line=layout.header_line,
-            field=name,
-            got="columns " + ", ".join(names),
+            field=shorten(name),
+            got="columns " + listed(names),
             expected="this one, as the map says",
             effect="Nothing loaded.",
         )
@@ -548,7 +553,7 @@ def mapped_names(path: Path, layout: RecordingMap) -> tuple[str, ...]:
 
 
 def _check_wanted(path: Path, recording: Recording, *, need_voltage: bool) -> None:
-    names = ", ".join(recording.header)
+    names = listed(recording.header)
     if need_voltage and INDISPENSABLE not in recording.channels:
         raise refuse(
             path,

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from campledger.formats.textsource import Block
     from campledger.model.series import FloatArray
 
+TIME_MOST = 7.25e9
+"""Seconds since 1970 at the end of the year 2199."""
 SHEET_EPOCH = 25569.0
 """Days from 1899-12-30, where sheet serials count from, to 1970-01-01."""
 
@@ -187,12 +189,14 @@ class RowParser:
     def _numbers(self, value: FloatArray) -> FloatArray:
         """Turn epoch numbers or sheet serials into seconds."""
         kind = self.layout.time.format
+        seconds = value
         if kind == "epoch_ms":
-            return value / 1000.0
-        if kind == "sheet":
-            local = np.round((value - SHEET_EPOCH) * 86400.0, 3)
-            return _localise(local, self.clock)
-        return value
+            seconds = value / 1000.0
+        elif kind == "sheet":
+            seconds = np.round((value - SHEET_EPOCH) * 86400.0, 3)
+        believable = (seconds > 0.0) & (seconds < TIME_MOST)
+        seconds = np.where(believable, seconds, np.nan)
+        return _localise(seconds, self.clock) if kind == "sheet" else seconds
 
     def _careful(self, data: bytes, line: int, *, ended: bool) -> Parsed:
         rows, numbers, parsed = self._split(data, line, ended=ended)
@@ -327,7 +331,7 @@ class RowParser:
             expected = "a time, e.g. 2026-05-01T08:00:00Z"
             if self.at_boot >= 0:
                 continue
-            name = self.layout.time.columns[0]
+            name = shorten(self.layout.time.columns[0])
             aside(at, name, _quote(texts[at]), expected, "time")
         return times
 

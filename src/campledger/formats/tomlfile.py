@@ -78,6 +78,11 @@ def shorten(text: str, most: int = 60) -> str:
     return clean if len(clean) <= most else clean[: most - 3] + "..."
 
 
+def listed(names: Iterable[str]) -> str:
+    """List names in one line of bounded length."""
+    return shorten(", ".join(names), 300)
+
+
 def parts(path: str) -> list[str]:
     """Take a dotted key apart."""
     return ["".join(match) for match in _PART.findall(path)]
