@@ -6,40 +6,19 @@ A finding may offer a correction; nothing here changes a reading.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from campledger.estimate.sensor_alive import check_alive
+from campledger.estimate.sensor_findings import SensorFinding
+from campledger.estimate.sensor_ledger import check_round_shunt, check_zero
+from campledger.estimate.sensor_scale import check_scale, check_signs
+from campledger.estimate.sensor_volts import check_volts
+
 if TYPE_CHECKING:
-    from campledger.model.rig import Correction, Rig
+    from campledger.model.rig import Rig
     from campledger.model.series import TripRecord
 
-
-@dataclass(frozen=True, kw_only=True)
-class SensorFinding:
-    """
-    What the record says about one sensor.
-
-    ``kind`` is one of sign, scale, zero, round_shunt, stuck, unplugged, clipped,
-    disagree. ``verdict`` is pass, fault, look or cannot_tell; ``sure`` is measured,
-    likely or hint. ``value``, ``lo``, ``hi`` belong to ``kind``: sign = dV/dI, Ohm;
-    scale = ratio of this sensor to the rest; zero and round_shunt = A; stuck and
-    unplugged = s lost; clipped = readings; disagree = V. ``evidence`` counts the
-    events or readings behind it. ``correction`` is offered, never applied.
-    """
-
-    channel: str
-    kind: str
-    verdict: str
-    sure: str
-    value: float
-    lo: float
-    hi: float
-    evidence: int
-    text: str
-    needs: str = ""
-    correction: Correction | None = None
-    start_utc: float = float("nan")
-    end_utc: float = float("nan")
+__all__ = ["SensorFinding", "check_sensors"]
 
 
 def check_sensors(record: TripRecord, rig: Rig) -> tuple[SensorFinding, ...]:
@@ -62,5 +41,12 @@ def check_sensors(record: TripRecord, rig: Rig) -> tuple[SensorFinding, ...]:
     ----------
     .. [1] Common practice, no source.
     """
-    del record, rig
-    return ()
+    signs = check_signs(record, rig)
+    return (
+        *signs,
+        *check_scale(record, rig),
+        *check_zero(record, rig),
+        *check_round_shunt(record, rig),
+        *check_alive(record, rig),
+        *check_volts(record),
+    )

@@ -176,16 +176,14 @@ def _bins(value: FloatArray, minutes: int) -> FloatArray:
         parts = value[: n * minutes].reshape(n, minutes)
         count = np.isfinite(parts).sum(axis=1)
         total = np.nansum(parts, axis=1)
-    mean = np.where(count * 2 >= minutes, total / np.maximum(count, 1), np.nan)
-    return mean.astype(np.float64)
+    return np.where(count * 2 >= minutes, total / np.maximum(count, 1), np.nan)
 
 
 def _since(mark: BoolArray, step: float) -> FloatArray:
     """Seconds since the mark was last true; large before the first."""
     index = np.arange(len(mark))
     last = np.maximum.accumulate(np.where(mark, index, -(10**6)))
-    out: FloatArray = (index - last) * step
-    return out
+    return ((index - last) * step).astype(np.float64)
 
 
 def _noise(

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from campledger.estimate.battery.curve import IntArray
     from campledger.model.rig import Rig
     from campledger.model.series import BoolArray, FloatArray, Series, TripRecord
 
@@ -23,6 +24,8 @@ TEMPERATURE_ASSUMED = 25.0
 STUCK_SAMPLES = 60
 """Job C40: the same word more than this many times on a live circuit."""
 STUCK_SECONDS = 240.0
+STUCK_TIMES = 20.0
+"""Against the usual run of equal words, weighted by time. Common practice."""
 COVERED_LEAST = 0.5
 """Share of a minute that must be covered to be used. Common practice, no source."""
 
@@ -52,6 +55,37 @@ class BatteryInputs:
     stuck_minutes: int
 
 
+def run_lengths(series: Series) -> tuple[IntArray, IntArray, FloatArray]:
+    """
+    Give the runs of equal words of a channel; bad readings do not end a run.
+
+    Parameters
+    ----------
+    series : Series
+        One channel.
+
+    Returns
+    -------
+    starts, ends : (r,) int64
+        First index and index after the last of each run.
+    seconds : (r,) float64
+        How long each lasted. [s]
+
+    References
+    ----------
+    .. [1] Run length of equal words. Common practice, no source.
+    """
+    good = np.flatnonzero(np.isfinite(series.value))
+    value, time = series.value[good], series.time_utc[good]
+    if len(value) < 2:
+        none = np.zeros(0, dtype=np.int64)
+        return none, none, np.zeros(0)
+    starts = np.flatnonzero(np.concatenate(([True], value[1:] != value[:-1])))
+    lasts = np.concatenate((starts[1:], [len(value)])) - 1
+    seconds = time[lasts] - time[starts] + series.interval
+    return good[starts], good[lasts] + 1, seconds
+
+
 def stuck(series: Series) -> BoolArray:
     """
     Mark readings that repeat one value for too long to be alive.
@@ -73,17 +107,17 @@ def stuck(series: Series) -> BoolArray:
     .. [1] Run length of equal words. Common practice, no source.
     """
     value = series.value
-    n = len(value)
-    frozen = np.zeros(n, dtype=bool)
-    if n < STUCK_SAMPLES:
+    frozen = np.zeros(len(value), dtype=bool)
+    starts, ends, seconds = run_lengths(series)
+    if not len(starts):
         return frozen
-    same = np.concatenate(([False], value[1:] == value[:-1]))
-    starts = np.flatnonzero(~same)
-    ends = np.concatenate((starts[1:], [n]))
-    length = ends - starts
-    seconds = series.time_utc[ends - 1] - series.time_utc[starts]
-    limit = max(STUCK_SAMPLES, 3 * int(np.median(length)))
-    bad = (length > limit) & (seconds > STUCK_SECONDS) & (value[starts] != 0.0)
+    order = np.argsort(seconds)
+    share = np.cumsum(seconds[order])
+    middle = np.searchsorted(share, 0.5 * share[-1])
+    usual = float(seconds[order][min(middle, len(order) - 1)])
+    limit = max(STUCK_SECONDS, STUCK_TIMES * usual)
+    number = ends - starts
+    bad = (number > STUCK_SAMPLES) & (seconds > limit) & (value[starts] != 0.0)
     for a, b in zip(starts[bad], ends[bad], strict=True):
         frozen[a:b] = True
     return frozen
