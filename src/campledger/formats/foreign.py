@@ -339,8 +339,8 @@ def _time_columns(look: _Look) -> tuple[str, ...]:
     said = look.answers.get("time"), look.answers.get("date")
     for name in said:
         if name and name not in look.names:
-            found = "columns " + listed(look.names)
-            look.ask("time", found, f'"{name}" among them', "Name another.")
+            shown = "columns " + listed(look.names)
+            look.ask("time", shown, f'"{name}" among them', "Name another.")
             return ()
     if said[0]:
         return (said[1], said[0]) if said[1] else (said[0],)

@@ -18,11 +18,19 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import csv as pacsv
 
-from campledger.formats.timetext import IntArray, TimeColumn, TimeStyle, zone_of
+from campledger.formats.timetext import (
+    LENGTH_MOST,
+    IntArray,
+    TimeColumn,
+    TimeStyle,
+    zone_of,
+)
 from campledger.formats.tomlfile import shorten
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+
+    from numpy.typing import NDArray
 
     from campledger.formats.layout import RecordingMap
     from campledger.formats.textsource import Block
@@ -171,6 +179,10 @@ class RowParser:
         if self.arrow_time:
             parsed.time = _seconds(columns[0])
         elif self.layout.time.format == "text":
+            table_of_bytes = _even(columns[0]) if len(columns) == 1 else None
+            if table_of_bytes is not None:
+                parsed.time = self._clock(table_of_bytes)
+                return self.at_boot >= 0 or bool(np.isfinite(parsed.time).all())
             lists = [c.combine_chunks().to_pylist() for c in columns]
             if any(None in texts for texts in lists):
                 return False
@@ -179,7 +191,7 @@ class RowParser:
             parsed.time = self._numbers(_floats(columns[0]))
         return self.at_boot >= 0 or bool(np.isfinite(parsed.time).all())
 
-    def _clock(self, texts: list[bytes]) -> FloatArray:
+    def _clock(self, texts: list[bytes] | NDArray[np.uint8]) -> FloatArray:
         trial = replace(self.clock)
         times = trial.read(texts)
         if np.isfinite(times).all():
@@ -419,6 +431,22 @@ def _unquote(text: bytes, separator: str) -> list[bytes] | None:
     if len(rows) != 1 or any("\n" in f for f in rows[0]):
         return None
     return [f.encode("utf-8", "surrogateescape") for f in rows[0]]
+
+
+def _even(column: pa.ChunkedArray) -> NDArray[np.uint8] | None:
+    """Give texts that all have one length as a table of bytes, without copying."""
+    array = column.combine_chunks()
+    count = len(array)
+    if not count or array.null_count:
+        return None
+    _, marks, data = array.buffers()
+    offsets = np.frombuffer(marks, dtype=np.int32)[array.offset :][: count + 1]
+    length = int(offsets[1] - offsets[0])
+    if not 0 < length <= LENGTH_MOST or (np.diff(offsets) != length).any():
+        return None
+    start = int(offsets[0])
+    flat = np.frombuffer(data, dtype=np.uint8)[start : start + count * length]
+    return flat.reshape(count, length)
 
 
 def _floats(column: pa.ChunkedArray) -> FloatArray:

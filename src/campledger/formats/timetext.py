@@ -63,6 +63,8 @@ _PATTERNS = tuple(
     )
 )
 
+LENGTH_MOST = 64
+"""No time is longer than this."""
 TEMPLATES_MOST = 200
 """Shapes of one column beyond which the rest is read one by one."""
 
@@ -146,9 +148,9 @@ class TimeColumn:
     rolled: int = 0
     last_clock: int = -1
 
-    def read(self, texts: list[bytes]) -> FloatArray:
+    def read(self, texts: list[bytes] | NDArray[np.uint8]) -> FloatArray:
         """
-        Read texts.
+        Read texts, given as a list or, all of one length, as a table of bytes.
 
         Returns
         -------
@@ -165,19 +167,13 @@ class TimeColumn:
         return out
 
     def _local(
-        self, texts: list[bytes]
+        self, texts: list[bytes] | NDArray[np.uint8]
     ) -> tuple[IntArray, BoolArray, BoolArray, BoolArray]:
         n = len(texts)
         micros = np.zeros(n, dtype=np.int64)
         zoned, clock_only = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
         ok = np.zeros(n, dtype=bool)
-        lengths = np.fromiter(map(len, texts), dtype=np.int64, count=n)
-        for length in np.unique(lengths):
-            if not 0 < length <= 64:
-                continue
-            rows = np.flatnonzero(lengths == length)
-            joined = b"".join([texts[k] for k in rows])
-            table = np.frombuffer(joined, dtype=np.uint8).reshape(len(rows), length)
+        for rows, table in _tables(texts):
             for members, spans in _shapes(table):
                 at = rows[members]
                 values, good = self._civil(table[members], spans)
@@ -283,6 +279,23 @@ class TimeColumn:
             if first[k] < before:
                 out[k] = micros[k] - late[which[k]] * 1_000_000
         return out
+
+
+def _tables(
+    texts: list[bytes] | NDArray[np.uint8],
+) -> list[tuple[IntArray, NDArray[np.uint8]]]:
+    """Lay texts of each length out as a table of bytes."""
+    if isinstance(texts, np.ndarray):
+        return [(np.arange(len(texts)), texts)]
+    lengths = np.fromiter(map(len, texts), dtype=np.int64, count=len(texts))
+    found = []
+    for length in np.unique(lengths).tolist():
+        if 0 < length <= LENGTH_MOST:
+            rows = np.flatnonzero(lengths == length)
+            joined = b"".join([texts[k] for k in rows])
+            table = np.frombuffer(joined, dtype=np.uint8).reshape(len(rows), length)
+            found.append((rows, table))
+    return found
 
 
 def _shapes(table: NDArray[np.uint8]) -> list[tuple[IntArray, Spans]]:
