@@ -65,8 +65,7 @@ def cannot_tell(data: ReportData) -> list[str]:
             f"What happened in {w.share(1 - statement.total.coverage, 1)} of the trip: "
             "nothing was recorded."
         )
-    found += [w.sentence(note) for note in statement.notes]
-    return list(dict.fromkeys(found))
+    return found
 
 
 def assumptions(data: ReportData) -> list[str]:
@@ -97,6 +96,18 @@ def assumptions(data: ReportData) -> list[str]:
         )
     found += [_correction(item) for item in data.rig.corrections]
     return found
+
+
+def counted(data: ReportData) -> list[str]:
+    """Give what those who estimated noted on the way, each once."""
+    estimates, notes = data.estimates, list(data.statement.notes)
+    sides: list[tuple[str, tuple[str, ...]]] = [
+        *((use.name, use.notes) for use in estimates.loads),
+        *((use.name, use.notes) for use in estimates.sources),
+        *((model.name, model.notes) for model in estimates.fridges),
+    ]
+    notes += [f"{w.name_of(name)}: {note}" for name, told in sides for note in told]
+    return list(dict.fromkeys(w.sentence(note) for note in notes if note))
 
 
 def _correction(item: Correction) -> str:

@@ -138,8 +138,11 @@ def saves_words(answer: Enough) -> str:
 def counted_words(answer: Enough) -> str:
     """Say since when it is counted, and as of when."""
     parts = []
-    if answer.counted_since:
-        since = answer.counted_since
+    since = answer.counted_since
+    if not since and w.known(answer.used_since):
+        full = w.day_clock(answer.used_since, answer.utc_offset)
+        since = f"the full charge of {full}"
+    if since:
         parts.append(since if since.startswith("counted") else f"counted since {since}")
     when = w.day_clock(answer.as_of, answer.utc_offset)
     stale = answer.at - answer.as_of > STALE
@@ -184,7 +187,10 @@ def enough_text(answer: Enough) -> str:
         lines += _entry("", w.sentence(answer.drive_text))
     if answer.nights_in_hand is not None:
         lines += _entry("", f"Nights in hand: {answer.nights_in_hand}.")
-    for note in (*answer.notes, *(f"assumed: {a}" for a in answer.assumed)):
+    for note in answer.notes:
         lines += _entry("", w.sentence(note))
+    if answer.assumed:
+        keys = w.listed([w.key_words(a) for a in answer.assumed])
+        lines += _entry("", f"Assumed: {keys}.")
     lines += _entry("", counted_words(answer))
     return "\n".join(lines) + "\n"

@@ -60,6 +60,30 @@ SHORT = frozenset({"usb", "tv", "led", "ac", "hf", "vhf", "uhf", "gps", "cpap"})
 """Names that are written in capitals."""
 
 
+RIG_KEYS = {
+    "house.floor": "the floor",
+    "house.cutoff_v": "the volts where loads disconnect",
+    "house.absorption_v": "the absorption volts",
+    "house.float_v": "the float volts",
+    "house.full_below_a": "the current that counts as full",
+    "house.full_for_min": "how long full must last",
+    "house.nominal_v": "the nominal volts",
+    "house.capacity_rated_h": "the hours of the rating",
+    "house.charge_max_a": "the largest charging current",
+}
+"""Keys of the rig file in words, for what they decide by default."""
+
+
+def key_words(key: str) -> str:
+    """Put a key of the rig file, or any sentence, into words."""
+    if key in RIG_KEYS:
+        return RIG_KEYS[key]
+    parts = key.split(".")
+    if len(parts) > 1 and " " not in key:
+        return f"{parts[-1]} of {parts[-2]}"
+    return key
+
+
 def name_of(place: str) -> str:
     """Give the line name of a load or source."""
     if place in NAMES:

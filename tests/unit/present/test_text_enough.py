@@ -93,3 +93,15 @@ def test_conditions_name_their_verdict_once():
     said = replace(answer.conditions[0], text="no if tomorrow is like Tuesday")
     text = enough_text(replace(answer, conditions=(said,)))
     assert "No if tomorrow is like Tuesday." in text
+
+
+def test_the_last_line_says_since_when_and_what_was_assumed():
+    answer = invented_enough(
+        counted_since="", assumed=("house.floor", "load.fridge.set_c", "a guess")
+    )
+    text = " ".join(enough_text(answer).split())
+    assert "counted since the full charge of Thu 30 Apr, 6:20 pm" in text
+    assert "Assumed: the floor, set_c of fridge and a guess." in text
+    assert "counted since" not in counted_words(
+        invented_enough(counted_since="", used_since=float("nan"))
+    )
