@@ -77,7 +77,7 @@ print(json.dumps([time.perf_counter() - t,
 def write_file(path: Path, days: int, *, foreign: bool, seed: int = 1) -> None:
     """Write a recording with the noise and steps of real sensors."""
     rng = np.random.default_rng(seed)
-    start = datetime(2026, 5, 1, tzinfo=UTC)
+    start = datetime(2026, 5, 10, tzinfo=UTC)
     clock = [f"{k // 3600:02d}:{k // 60 % 60:02d}:{k % 60:02d}" for k in range(DAY)]
     form = (
         "%s;%d;%.4f;%.4f;%.4f;%.4f;%.4f;%.2f;%.2f"

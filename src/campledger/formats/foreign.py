@@ -428,7 +428,7 @@ def _text_time(look: _Look, names: tuple[str, ...], first: str, zone: str) -> Ti
 
 def _order(look: _Look, names: tuple[str, ...], first: str) -> str:
     """Find the order of day and month, or ask."""
-    found = find_order(_texts(look, names))
+    found = find_order(_texts(look, names, dates_only=True))
     if len(found.orders) == 1:
         order = found.orders[0]
         if found.decided_by:
@@ -446,13 +446,27 @@ def _order(look: _Look, names: tuple[str, ...], first: str) -> str:
     return ""
 
 
-def _texts(look: _Look, names: tuple[str, ...]) -> Iterator[str]:
-    """Give the time texts of the whole file."""
+def _texts(
+    look: _Look, names: tuple[str, ...], *, dates_only: bool = False
+) -> Iterator[str]:
+    """
+    Give the texts of columns of the whole file.
+
+    With ``dates_only`` a block that begins and ends on one date gives its ends alone.
+    """
     at = [look.names.index(n) for n in names]
     mark, width = look.separator.encode(), len(look.names)
     header = True
     for block in TextSource(look.path).blocks():
-        for line in block.data.split(b"\n"):
+        lines = block.data.split(b"\n")
+        if dates_only and not header and len(lines) > 3:
+            first, last = (lines[k].split(mark) for k in (0, -2))
+            if (
+                len(first) == len(last) == width
+                and first[at[0]][:10] == last[at[0]][:10]
+            ):
+                lines = [lines[0]]
+        for line in lines:
             if header:
                 header = block.line == 1 and line.count(mark) != width - 1
                 continue
