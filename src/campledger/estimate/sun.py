@@ -16,7 +16,7 @@ import numpy as np
 from campledger.estimate.solar_position import sun_position
 from campledger.estimate.sun_camps import Camp, engine_minutes, find_camps
 from campledger.estimate.sun_fit import PanelFit, fit_panel
-from campledger.estimate.sun_flow import load_current, metered_flow
+from campledger.estimate.sun_flow import house_current, load_current, metered_flow
 from campledger.estimate.sun_held import HeldEvidence, find_held
 from campledger.estimate.sun_possible import Possible, possible_output
 from campledger.estimate.sun_reference import (
@@ -199,7 +199,14 @@ def estimate_sun(
     fit = fit_panel(source, reference, camps, power, free)
     clear = _clear(reference, camps, fit)
     possible = possible_output(
-        power, clear, free, evidence.held, camps, record.minute_utc, fit.scale_std
+        power,
+        clear,
+        free,
+        evidence.held,
+        evidence.doubtful,
+        camps,
+        record.minute_utc,
+        fit.scale_std,
     )
     return _gather(
         record, source, camps, reference, power, clear, evidence, fit, possible
@@ -252,7 +259,8 @@ def _held(
         clear = np.nan_to_num(flat) * max(float(top), 0.3 * (source.power_panel or 0.0))
     load = load_current(record, rig, battery)
     expected = np.zeros(len(power)) if clear is None else clear
-    return find_held(source, voltage, flow.current, load, expected, power)
+    house = house_current(record, battery)
+    return find_held(source, voltage, flow.current, load, house, expected, power)
 
 
 def _gather(
@@ -371,8 +379,9 @@ def _notes(
     if held > 0.1:
         notes.append(
             f"held back for {held:.1f} h: volts at the set point "
-            f"({evidence.floating:.2f} or {evidence.absorption:.2f} V) while the current "
-            f"followed the loads or fell; consistent with about {max(unused, 0.0):.0f} W.h more"
+            f"({evidence.floating:.2f} or {evidence.absorption:.2f} V) while the "
+            "current followed the loads or fell; consistent with about "
+            f"{max(unused, 0.0):.0f} W.h more"
         )
     if fit.smooth_minutes < 20:
         notes.append(

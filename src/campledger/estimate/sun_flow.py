@@ -131,6 +131,37 @@ def _power(
     return np.where(np.isfinite(mean), mean, rough)
 
 
+def house_current(
+    record: TripRecord, battery: BatteryEstimate | None = None
+) -> FloatArray | None:
+    """
+    Give the current into the battery.
+
+    Parameters
+    ----------
+    record : TripRecord
+        The trip.
+    battery : BatteryEstimate, optional
+        Gives it with its offset taken out.
+
+    Returns
+    -------
+    current : (m,) float64 or None
+        None if it is not measured. [A]
+
+    References
+    ----------
+    .. [1] Common practice, no source.
+    """
+    if "current_house_a" not in record.channels:
+        return None
+    house = record.minutes["current_house_a"].mean
+    if battery is not None:
+        fixed = battery.current_corrected
+        house = np.where(np.isfinite(fixed), fixed, house)
+    return house
+
+
 def load_current(
     record: TripRecord, rig: Rig, battery: BatteryEstimate | None = None
 ) -> FloatArray | None:
@@ -155,12 +186,9 @@ def load_current(
     ----------
     .. [1] The balance battery = sources - loads. Common practice, no source.
     """
-    if "current_house_a" not in record.channels:
+    house = house_current(record, battery)
+    if house is None:
         return None
-    house = record.minutes["current_house_a"].mean
-    if battery is not None:
-        fixed = battery.current_corrected
-        house = np.where(np.isfinite(fixed), fixed, house)
     if "current_charge_a" in record.channels:
         return record.minutes["current_charge_a"].mean - house
     total = -house

@@ -34,12 +34,28 @@ NEAR_LEAST, NEAR_MOST = 0.010, 0.030
 """Bounds of that: a voltmeter's steps, a cable's drop. Common practice. [V]"""
 NEAR_TYPED = 0.05
 """The same for a set point that could not be learned. [V]"""
-SEARCH = 0.25
-"""How far a true set point may lie from the typed one. Common practice. [V]"""
-NOTHING = 0.12
-"""Less than this share of what a clear sky gives is next to nothing."""
-ENOUGH_MINUTES = 12
-"""Minutes of clear evidence from which a set point is learned."""
+SEARCH, SEARCH_PLATEAU = 0.25, 0.12
+"""How far a true set point may lie from the typed one: with clear evidence, and with
+nothing but a plateau. Common practice, no source. [V]"""
+EXPLAINED = 0.7
+"""Share of the sun's changes that the loads must explain."""
+DISCHARGE = 0.25
+"""A battery that gives more than this is not being held at float. Common practice."""
+IDLE = 0.6
+"""A full battery takes less than this at float. Common practice, no source. [A]"""
+NOTHING, NOTHING_LEAST = 0.02, 1.5
+"""A regulator that waits gives less than this share of a clear sky, or this many W;
+the darkest overcast gives more. Common practice, no source."""
+LOW_SUN = 0.05
+"""Below this share of the best clear sun an idle regulator proves nothing."""
+ENOUGH_MINUTES, ENOUGH_FAR = 12, 45
+"""Minutes of evidence from which a set point is learned, near the typed one and far."""
+BESIDE = 41
+"""Width of the neighbourhood of a held minute. [minutes]"""
+HARDLY = 0.04
+"""Volts this close below a set point may still be held. Common practice. [V]"""
+FAR = 0.12
+"""Beyond this a set point is far from the typed one. Common practice. [V]"""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,12 +63,15 @@ class HeldEvidence:
     """
     Minutes held back, and what told so.
 
-    ``held`` (m,); ``answers`` (m,) marks minutes where the current followed the loads;
-    ``absorption`` and ``floating`` V are the set points used, ``learned`` names those
+    ``held`` (m,); ``doubtful`` (m,) marks minutes beside them with the volts hardly
+    below the set point, which say nothing sure about the sky; ``answers`` (m,) marks
+    minutes where the current followed the loads; ``absorption`` and ``floating`` V are
+    the set points used, ``learned`` names those
     that were found in the record.
     """
 
     held: BoolArray
+    doubtful: BoolArray
     answers: BoolArray
     absorption: float
     floating: float
@@ -99,28 +118,32 @@ def follows_loads(
     .. [1] Common practice, no source.
     """
     moved = _covariance(current_load, current_load)
-    slope = _covariance(current_sun, current_load) / np.maximum(moved, 1e-9)
+    joint = _covariance(current_sun, current_load)
+    slope = joint / np.maximum(moved, 1e-9)
+    own = np.maximum(_covariance(current_sun, current_sun), 1e-9)
+    explained = joint**2 / np.maximum(moved * own, 1e-9)
     still = np.sqrt(np.maximum(_covariance(voltage, voltage), 0.0))
     with np.errstate(invalid="ignore"):
         good = (moved > LOAD_MOVES**2) & (slope > ANSWERS) & (still < STEADY)
+        good &= (slope < 1.0 / ANSWERS) & (explained > EXPLAINED)
     return good & np.isfinite(current_sun) & np.isfinite(voltage)
 
 
 def _learn(
-    voltage: FloatArray, near: float, lowest: float
+    voltage: FloatArray, near: float, search: float
 ) -> tuple[float, float] | None:
     """Find the most common voltage around a typed set point, and how far it wanders."""
-    pool = voltage[np.abs(voltage - near) <= SEARCH]
-    pool = pool[pool >= lowest]
+    pool = voltage[np.abs(voltage - near) <= search]
     if len(pool) < ENOUGH_MINUTES:
         return None
     edges = np.arange(pool.min() - 0.005, pool.max() + 0.015, 0.005)
     count = np.convolve(np.histogram(pool, edges)[0], np.ones(3), mode="same")
     peak = edges[np.argmax(count)] + 0.0025
     close = pool[np.abs(pool - peak) < 0.03]
-    if len(close) < ENOUGH_MINUTES:
+    middle = float(np.median(close)) if len(close) else near
+    enough = ENOUGH_MINUTES if abs(middle - near) < FAR else ENOUGH_FAR
+    if len(close) < max(enough, 0.3 * len(pool)):
         return None
-    middle = float(np.median(close))
     wander = 1.4826 * float(np.median(np.abs(close - middle)))
     return middle, float(np.clip(WANDERS * wander, NEAR_LEAST, NEAR_MOST))
 
@@ -130,6 +153,7 @@ def find_held(
     voltage: FloatArray,
     current_sun: FloatArray,
     current_load: FloatArray | None,
+    current_house: FloatArray | None,
     expected: FloatArray,
     power: FloatArray,
 ) -> HeldEvidence:
@@ -146,6 +170,8 @@ def find_held(
         The regulator's output. [A]
     current_load : (m,) float64 or None
         All sources minus battery current; None if not measured. [A]
+    current_house : (m,) float64 or None
+        Into the battery; None if not measured. [A]
     expected : (m,) float64
         Output under a cloudless sky; 0 at night. [W]
     power : (m,) float64
@@ -164,20 +190,27 @@ def find_held(
     answers = np.zeros(len(voltage), dtype=np.bool_)
     if current_load is not None:
         answers = follows_loads(voltage, current_sun, current_load) & day
-    points = _set_points(source, voltage, answers, day & (power < 0.8 * expected))
+    calm = _calm(voltage)
+    giving, idle = _battery_role(current_house, len(voltage))
+    plateau = day & calm & ~giving & (power < 0.8 * expected)
+    points = _set_points(source, voltage, answers, plateau)
     top, near_top, low, near_low, learned = points
     with np.errstate(invalid="ignore"):
         at_top = voltage >= top - near_top
         at_low = (voltage >= low - near_low) & (voltage <= low + 2 * near_low)
         above = voltage > low + 2 * near_low
-        nothing = power < NOTHING * expected
+        nothing = power < np.maximum(NOTHING * expected, NOTHING_LEAST)
+    nothing &= expected > LOW_SUN * np.nanmax(expected, initial=1e-9)
     after = _after_full(at_top | answers, voltage, low, day)
-    calm = _calm(voltage)
-    held = day & (
-        at_top | (above & nothing) | (at_low & (nothing | answers | (after & calm)))
-    )
+    follows = answers | (calm & (after | idle))
+    held = day & (at_top | ((above | at_low) & nothing) | (at_low & ~giving & follows))
+    held &= np.isfinite(power)
+    beside = np.convolve(held.astype(np.float64), np.ones(BESIDE), mode="same") > 0
+    with np.errstate(invalid="ignore"):
+        doubtful = day & ~held & beside & (voltage >= low - HARDLY)
     return HeldEvidence(
-        held=held & np.isfinite(power),
+        held=held,
+        doubtful=doubtful,
         answers=answers,
         absorption=top,
         floating=low,
@@ -185,21 +218,32 @@ def find_held(
     )
 
 
+def _battery_role(current: FloatArray | None, m: int) -> tuple[BoolArray, BoolArray]:
+    """Minutes in which the battery gives, and in which it long took next to nothing."""
+    if current is None:
+        nothing = np.zeros(m, dtype=np.bool_)
+        return nothing, nothing
+    with np.errstate(invalid="ignore"):
+        giving = current < -DISCHARGE
+        small = np.abs(current) < IDLE
+    share, _ = _moving(small.astype(np.float64))
+    return giving, share > 0.8
+
+
 def _set_points(
-    source: Source, voltage: FloatArray, answers: BoolArray, low_output: BoolArray
+    source: Source, voltage: FloatArray, answers: BoolArray, plateau: BoolArray
 ) -> tuple[float, float, float, float, tuple[str, ...]]:
     """Learn both set points: from clear evidence, else from plateaus, else typed."""
     top, low = source.voltage_absorption, source.voltage_float
     middle = 0.5 * (top + low) if top - low > 0.2 else low - SEARCH
-    plateau = low_output & _calm(voltage)
     found, near, learned = [], [], []
     for name, typed, side in (
         ("absorption", top, voltage > middle),
         ("float", low, voltage <= middle),
     ):
-        got = _learn(voltage[answers & side], typed, 0.0)
+        got = _learn(voltage[answers & side], typed, SEARCH)
         if got is None:
-            got = _learn(voltage[plateau & side], typed, typed - NEAR_TYPED)
+            got = _learn(voltage[plateau & side], typed, SEARCH_PLATEAU)
         if got is not None:
             learned.append(name)
         value, width = (typed, NEAR_TYPED) if got is None else got

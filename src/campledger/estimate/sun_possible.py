@@ -21,14 +21,14 @@ if TYPE_CHECKING:
 
 BLOCK = 10
 """Length of the steps in which the sky is described. [minutes]"""
-SKY_FAST, SKY_SLOW, SHADE = 0.03, 0.06, 0.03
+SKY_FAST, SKY_SLOW, SHADE, SKY_TRIP = 0.03, 0.10, 0.03, 0.05
 """Variance of the latent sky: passing clouds, the weather of the day, shade of the
-camp. Common practice, no source."""
-FAST, SLOW, SHADE_HOURS = 15.0, 300.0, 40.0
-"""How long each of them lasts. Common practice, no source. [min]"""
-SKY_MEAN = 0.95
+camp, the season. Common practice, no source."""
+FAST, SLOW, SHADE_HOURS = 15.0, 500.0, 40.0
+"""How long each of the first three lasts. Common practice, no source. [min]"""
+SKY_MEAN = 0.85
 """Mean of the latent sky under which batteries get full; above 1 is a clear sky with
-room to spare, so this gives a clear sky about half of the time. Common practice."""
+room to spare, so this gives a clear sky four times in ten. Common practice."""
 CLEAR_FROM = 0.93
 """A free block above this saw a clear sky: haze and model error. Common practice."""
 LATENT_MOST = 2.0
@@ -38,6 +38,9 @@ HORIZON, HORIZON_HEIGHT = 0.15, 0.30
 """Trees and hills near the horizon say little about the sky above: extra variance of a
 low sun, and the height (share of the brightest clear sky) at which it has fallen to a
 third. Common practice, no source."""
+SKY_WIDER, UNSEEN = 1.35, 0.09
+"""Weather is not this model's: factor on its standard deviation, and what share of the
+unused energy stays uncertain however long the record. Set on trips of other worlds."""
 SWEEPS = 4
 DAMPING = 0.6
 CHUNK = 12 * 144
@@ -87,6 +90,7 @@ def _kernel(minute: FloatArray, camp: FloatArray) -> FloatArray:
         SKY_FAST * np.exp(-apart / FAST)
         + SKY_SLOW * np.exp(-apart / SLOW)
         + SHADE * same_camp * np.exp(-clock / SHADE_HOURS)
+        + SKY_TRIP
     )
 
 
@@ -112,6 +116,7 @@ def possible_output(
     clear: FloatArray,
     free: BoolArray,
     held: BoolArray,
+    doubtful: BoolArray,
     camps: tuple[Camp, ...],
     minute_utc: FloatArray,
     scale_std: float,
@@ -127,6 +132,8 @@ def possible_output(
         Output of this panel under a cloudless sky. [W]
     free, held : (m,) bool
         Measured and not held back; held back. [1]
+    doubtful : (m,) bool
+        Free minutes that say nothing sure about the sky. [1]
     camps : tuple of Camp
         Stays.
     minute_utc : (m,) float64
@@ -152,7 +159,8 @@ def possible_output(
     seen = np.where(free & up, np.clip(index, 0.0, INDEX_MOST), np.nan)
     floor = _floor(index, held, power)
     unknown = up & ~free
-    blocks = _describe(seen, clear, held, unknown, floor, camps, minute_utc)
+    sure = np.where(doubtful, np.nan, seen)
+    blocks = _describe(sure, clear, held, unknown, floor, camps, minute_utc)
     sky_fit = _sky(blocks)
     mean, std = sky_fit.mean, sky_fit.std
     m = len(power)
@@ -175,13 +183,15 @@ def possible_output(
     part[pick] = best * np.minimum(shrink, 1.0)
     sky_std = sky_fit.total_std(part)
     rest = float(np.nansum(out[pick]))
+    unused = float(np.nansum(out[pick] - base))
+    bias = np.hypot(scale_std * rest, UNSEEN * unused)
     return Possible(
         power=out,
         power_lo=lo,
         power_hi=hi,
         index=seen,
         energy=float(np.nansum(out)) / 60.0,
-        energy_std=float(np.hypot(sky_std, scale_std * rest)) / 60.0,
+        energy_std=float(np.hypot(SKY_WIDER * sky_std, bias)) / 60.0,
     )
 
 
@@ -287,7 +297,7 @@ def _sky(blocks: _Blocks) -> _Sky:
     "Expectation propagation for approximate Bayesian inference", UAI 2001).
     """
     mean = np.full(blocks.count, SKY_MEAN)
-    std = np.full(blocks.count, np.sqrt(SKY_FAST + SKY_SLOW + SHADE))
+    std = np.full(blocks.count, np.sqrt(SKY_FAST + SKY_SLOW + SHADE + SKY_TRIP))
     chunks = []
     group = blocks.number // CHUNK
     for g in np.unique(group):
