@@ -64,13 +64,29 @@ def _miss_table(misses: list[Miss], *, split: bool) -> str:
     return table(heads, rows)
 
 
+def _used_table(misses: list[Miss]) -> str:
+    """Set what was measured where nothing was planned."""
+    rows = []
+    for miss in misses:
+        words = [x for x in _miss_words(miss).split("; ") if x != "not planned"]
+        shown = printed_miss(miss)
+        rows.append(
+            Row(
+                name=w.name_of(miss.name),
+                cells=(shown.measured,),
+                below="; ".join(words),
+            )
+        )
+    return table(["", "measured, Ah"], rows)
+
+
 def miss_section(data: ReportData) -> Section:
     """Lay planned beside measured, the largest miss first."""
-    misses = data.statement.misses
+    misses, planned = data.statement.misses, has_plan(data.statement)
     loads = [m for m in misses if m.kind != "source"]
     sources = [m for m in misses if m.kind == "source"]
     blocks: list[Block] = []
-    if has_plan(data.statement):
+    if planned:
         blocks.append(
             para(
                 "Rate part: it drew another current than planned. Hours part: it was "
@@ -78,13 +94,17 @@ def miss_section(data: ReportData) -> Section:
                 kind="small",
             )
         )
-    blocks.append(_miss_table(loads, split=True))
-    if sources:
+    if loads:
+        blocks.append(_miss_table(loads, split=True) if planned else _used_table(loads))
+    if sources and planned:
         blocks.append("<h3>Sun and drives: chances taken and not taken</h3>")
         blocks.append(_miss_table(sources, split=False))
-    return Section(
-        slug="misses", title="Planned against measured", blocks=tuple(blocks)
-    )
+    elif sources:
+        blocks.append(f"<h3>What charged</h3>{_used_table(sources)}")
+    if not misses:
+        blocks.append(para("No load and no source was measured apart."))
+    title = "Planned against measured" if planned else "What each one used"
+    return Section(slug="misses", title=title, blocks=tuple(blocks))
 
 
 def _line(name: str, planned: str | None, measured: str, word: str) -> Row:
@@ -172,7 +192,7 @@ def _day_words(day: StatementDay, data: ReportData) -> str:
         if day.nights_planned is not None:
             text += f", planned at this point {day.nights_planned}"
         texts.append(text)
-    if day.low_point is not None:
+    if day.low_point is not None and w.known(day.low_point.spare):
         side = "above" if day.low_point.spare >= 0 else "below"
         texts.append(
             f"Low point {w.clock(day.low_point.time_utc, data.offset)}, "

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
+from campledger.estimate.fridge import set_point
 from campledger.judge.campday import camp_days
 from campledger.model.series import MINUTE
 from campledger.present.decimate import Trace, decimate
@@ -333,8 +334,8 @@ def _fridge_points(
         if model.inside_measured and channel in record.channels:
             values = record.minutes[channel].mean
             inside = float(np.nanmean(values)) if np.isfinite(values).any() else inside
-        if not np.isfinite(inside) and load is not None and load.temp_set is not None:
-            inside = load.temp_set
+        if not np.isfinite(inside) and load is not None:
+            inside = set_point(load)
         good = [
             i
             for i, (day, cut) in enumerate(zip(statement.days, slices, strict=True))

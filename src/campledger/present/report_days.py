@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from campledger.model.words import Word
     from campledger.present.report_data import ReportData
 
+WHOLE_CLOCK = 20
+"""Hours of the clock that a trip must have seen before they are drawn."""
 PIECES = 7
 """Most lines that a stacked bar keeps apart; the rest are drawn together."""
 
@@ -152,10 +154,10 @@ def _bars_sentence(
     days = data.statement.days
     sums = np.nansum([s.values for s in stacks], axis=0)
     whole = [i for i, d in enumerate(days) if d.whole] or list(range(len(days)))
-    verb = "came in" if side == "in" else "went out"
+    verb = "came" if side == "in" else "went"
     most = max(whole, key=lambda i: float(sums[i]))
     least = min(whole, key=lambda i: float(sums[i]))
-    text = f"{w.about(float(sums.sum()))} Ah {verb} in all"
+    text = f"In all {w.about(float(sums.sum()))} Ah {verb} {side}"
     biggest = _biggest(stacks)
     text += f"; {biggest}" if biggest and len(stacks) > 1 else ""
     if most != least:
@@ -369,7 +371,8 @@ def clock_chart(data: ReportData) -> Chart | None:
     """Draw what the loads draw by the hour of the rig's clock."""
     totals = {n: float(np.nansum(v)) for n, v in data.clock_hours.items()}
     names = sorted((n for n, t in totals.items() if t > 0), key=lambda n: -totals[n])
-    if not names:
+    seen = [np.isfinite(v).sum() for v in data.clock_hours.values()]
+    if not names or max(seen) < WHOLE_CLOCK:
         return None
     chart = frame(height=230, y_label="watts, mean of the hour", described="hours")
     chart.x_range = Range1d(start=0, end=24)

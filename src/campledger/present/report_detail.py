@@ -80,18 +80,18 @@ def _fridge_sentence(model: FridgeModel, points: FridgePoints) -> str:
     low, high = float(points.temp_air.min()), float(points.temp_air.max())
     spread = 1.645 * float(np.sqrt(max(model.covariance[1, 1], 0.0)))
     days = w.plural(len(points.charge), "camp day")
-    span = f"air {w.number(low, 0)} to {w.number(high, 0)} °C"
+    span = f"of {w.number(low, 0)} to {w.number(high, 0)} °C"
     if not np.isfinite(spread) or spread >= abs(model.slope):
         return (
             f"{name} used {w.about(float(points.charge.mean()))} Ah a day on the mean "
-            f"of {days} ({span}); too few or too alike to tell how it grows with heat."
+            f"of {days} {span}; too few or too alike to tell how it grows with heat."
         )
-    text = (
+    return (
         f"Each degree of warmer air costs {name.lower()} "
         f"{w.number(model.slope, 2)} Ah a day, give or take {w.number(spread, 2)} "
-        f"({days}, {span})"
+        f"(learned over {w.plural(model.days, 'day')}; shown: {days} {span}); hotter "
+        "days are beyond what was measured."
     )
-    return f"{text}; hotter days than these are beyond what was measured."
 
 
 def _fridge_table(data: ReportData, model: FridgeModel, points: FridgePoints) -> str:

@@ -142,12 +142,15 @@ def soc_sentence(data: ReportData) -> str:
     offset = data.offset
     at = int(np.argmin(np.abs(battery.minute_utc - low.time_utc)))
     spread = 50.0 * (battery.soc_hi[at] - battery.soc_lo[at])
-    side = "above" if low.spare >= 0 else "below"
     text = (
         f"Lowest on {w.day_clock(low.time_utc, offset)}: {w.share(low.soc)}, give or "
-        f"take {w.number(spread, 0)}, which is {w.about(abs(low.spare))} Ah {side} "
-        "your floor"
+        f"take {w.number(spread, 0)}"
     )
+    if w.known(low.spare):
+        side = "above" if low.spare >= 0 else "below"
+        text += f", which is {w.about(abs(low.spare))} Ah {side} your floor"
+    else:
+        text += "; how many Ah that is cannot be told"
     fulls = [a for a in battery.anchors if a.kind == "full"]
     days = {w.day_short(a.time_utc, offset) for a in fulls}
     total = len(statement.days)
@@ -188,7 +191,11 @@ def _soc_table(data: ReportData) -> str:
 
 def low_chart(data: ReportData) -> Chart | None:
     """Draw the low point of each camp day as a dot, the planned one as a diamond."""
-    days = [d for d in data.statement.days if d.low_point is not None]
+    days = [
+        d
+        for d in data.statement.days
+        if d.low_point is not None and w.known(d.low_point.spare)
+    ]
     if not days:
         return None
     chart = frame(height=230, y_label="in hand at the low point, Ah", described="lows")
@@ -227,7 +234,8 @@ def _low_sentence(days: list[StatementDay], data: ReportData) -> str:
     below = [d for d in days if d.low_point is not None and d.low_point.spare < 0]
     count = w.plural(len(days), "camp day")
     if not below:
-        text = f"Every one of {count} kept its low point above the floor"
+        who = f"Every one of {count}" if len(days) > 1 else "The one camp day"
+        text = f"{who} kept its low point above the floor"
     else:
         names = w.listed([w.day_short(d.dawn_utc, data.offset) for d in below[:4]])
         more = " and others" if len(below) > 4 else ""

@@ -215,7 +215,7 @@ def _day_notes(day: StatementDay, offset: float) -> Iterable[str]:
             else ""
         )
         yield f"NIGHTS IN HAND  {day.nights_in_hand}{planned}"
-    if day.low_point is not None:
+    if day.low_point is not None and w.known(day.low_point.spare):
         low = day.low_point
         where = "above" if low.spare >= 0 else "below"
         yield (

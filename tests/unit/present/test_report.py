@@ -11,7 +11,7 @@ from campledger.model.plan import FrozenPlan
 from campledger.model.words import Word
 from campledger.present.report import POLICY, report_html, write_report
 from campledger.present.report_data import build_report_data, stretches
-from campledger.present.report_days import bars_chart, load_days
+from campledger.present.report_days import bars_chart, clock_chart, load_days
 from campledger.present.report_detail import detail_chart, fridge_chart
 from campledger.present.report_html import Chart, Row, Section, figure_cell, table
 from campledger.present.report_installer import installer_section
@@ -217,6 +217,8 @@ def test_a_trip_without_a_plan_or_sources_or_air_still_reads(trip):
     found = invented_data(days=2, dt=300.0, plan=False, holes=False)
     html = report_html(found)
     assert "No plan was entered before the trip." in html
+    assert "What each one used" in html
+    assert "not planned" not in html
     bare = replace(found.estimates, sources=(), fridges=())
     total = replace(found.statement.total, sources=())
     days = tuple(replace(d, sources=()) for d in found.statement.days)
@@ -320,3 +322,32 @@ def test_tables_escape_and_set_true_minus_signs():
     assert "−1.5" in out
     assert "y &amp; z" in out
     assert "–" in figure_cell("--")
+
+
+def test_an_unknown_capacity_gives_shares_and_no_amp_hours(data):
+    def blind(day):
+        return replace(day, low_point=replace(day.low_point, spare=float("nan")))
+
+    statement = data.statement
+    days = tuple(blind(d) for d in statement.days)
+    other = replace(
+        data, statement=replace(statement, days=days, total=blind(statement.total))
+    )
+    assert "how many Ah that is cannot be told" in soc_sentence(other)
+    assert low_chart(other) is None
+    assert "nan" not in re.sub(r"<[^>]+>", " ", _body(report_html(other)))
+
+
+def test_a_morning_draws_no_day_by_the_clock(data):
+    hours = {
+        n: np.where(np.arange(24) < 3, v, np.nan) for n, v in data.clock_hours.items()
+    }
+    assert clock_chart(replace(data, clock_hours=hours)) is None
+    assert clock_chart(data) is not None
+
+
+def test_one_camp_day_is_not_every_one(data):
+    statement = data.statement
+    first = replace(statement.days[0], low_point=replace(statement.days[0].low_point))
+    chart = low_chart(replace(data, statement=replace(statement, days=(first,))))
+    assert chart.see.startswith("The one camp day kept")
