@@ -151,7 +151,7 @@ def answer_car(record: TripRecord, rig: Rig, at: float) -> CarAnswer:
     rested = rested_hours(start, _mean(record, "state_engine"))
     span = int(60 * min(TREND_HOURS, max(rested - 0.5, 0.5)))
     falling = slope_per_hour(start[-span:])
-    verdict, reason = _judge(rig, volts, rested, falling, linked)
+    verdict, reason = _judge(rig, volts, rested, falling, linked=linked)
     air = _mean(record, "temp_air_c")
     if verdict == "should_start" and air is not None:
         now = _last(air, record.minute_utc, at)
@@ -168,7 +168,7 @@ def answer_car(record: TripRecord, rig: Rig, at: float) -> CarAnswer:
 
 
 def _judge(
-    rig: Rig, volts: float, rested: float, falling: float, linked: bool | None
+    rig: Rig, volts: float, rested: float, falling: float, *, linked: bool | None
 ) -> tuple[str, str]:
     battery = rig.start
     ok, low = (12.5, 12.2) if battery is None else _limits(battery)

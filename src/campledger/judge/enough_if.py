@@ -164,7 +164,7 @@ def sun_like(central: Central, when: date) -> tuple[FloatArray, float] | None:
     usual = float(np.nanmean(slots))
     slots = np.where(np.isfinite(slots), slots, usual)
     steps = len(central.demand)
-    ends = history.at + STEP * np.arange(1, steps + 1)
+    ends = np.asarray(history.at + STEP * np.arange(1, steps + 1), dtype=np.float64)
     clear = clear_of_rig(ends, central.outlook.rig, history.utc_offset)
     harvest = float((index[inside] * history.clear[inside]).sum()) * STEP / HOUR
     return slots[np.arange(steps) % SLOTS] * clear, harvest
@@ -323,7 +323,8 @@ def mark_savings(
     central: Central, savings: tuple[Saving, ...]
 ) -> tuple[tuple[Saving, ...], list[Condition]]:
     """Mark the switches that alone turn the answer to yes."""
-    out, conditions = [], []
+    out: list[Saving] = []
+    conditions: list[Condition] = []
     hours = float(central.length.sum()) / HOUR
     for saving in savings:
         spare = central.spare + saving.charge

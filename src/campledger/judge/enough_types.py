@@ -103,7 +103,7 @@ class FridgeAnswer:
 
 @dataclass(frozen=True, kw_only=True)
 class Urgent:
-    """Something to act on at once; ``code`` is lithium_cold, over_voltage, start_drain."""
+    """Something to act on now; ``code`` lithium_cold, over_voltage or start_drain."""
 
     code: str
     text: str

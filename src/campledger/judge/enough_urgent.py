@@ -1,4 +1,4 @@
-"""What must be acted on at once: cold lithium, too many volts, a drained start battery."""
+"""What must be acted on at once: cold lithium, high volts, a drained start battery."""
 
 from __future__ import annotations
 

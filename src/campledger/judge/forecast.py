@@ -20,7 +20,6 @@ from campledger.judge.enough_types import Question
 from campledger.judge.forecast_draws import Pool, Prior, draw, pool_of
 from campledger.judge.forecast_drives import DriveHabits, draw_drives, drive_habits
 from campledger.judge.forecast_history import (
-    COOLING_KINDS,
     SLOTS,
     STEP,
     VOLTAGE_CHARGING,
@@ -51,8 +50,8 @@ practice, no source."""
 """How well the state at cut-off is known from the model, or once seen. Common
 practice, no source."""
 STD_LEAST = 0.003
-REST = Prior(spread=0.30, freedom=2.0, memory=4 * 3600.0)
-COOLING = Prior(spread=0.20, freedom=2.0, memory=3 * 3600.0)
+REST = Prior(spread=0.35, freedom=3.0, memory=4 * 3600.0)
+COOLING = Prior(spread=0.15, freedom=2.0, memory=3 * 3600.0)
 """Day-to-day spreads before the trip tells. Common practice, no source."""
 
 
@@ -164,7 +163,7 @@ def outlook_of(
         basis = "plan only"
     cooled = float(np.nansum(history.cooling)) > 0.0
     if not cooled and hours > HOURS_DAY:
-        # Cooling that is not metered lies within the rest; the plan's parts go together.
+        # Unmetered cooling lies within the rest: the plan's parts go together.
         rest_prior = _joined(rest_prior, cold_prior)
         cold_prior = COOLING
     soc_cut, soc_cut_std = _cut_off(history, model, rig)
@@ -239,6 +238,23 @@ def _normal(count: int) -> FloatArray:
 def walk_battery(
     outlook: Outlook, state: State, paths: int, rng: np.random.Generator
 ) -> WalkBattery:
+    """
+    Spread state, capacity and properties of the battery over the paths.
+
+    Parameters
+    ----------
+    outlook, state : Outlook, State
+        The fitted battery and where it stands.
+    paths : int
+        How many; one path is the middle one, without chance.
+    rng : numpy Generator
+        Only shuffles evenly spread quantiles.
+
+    Returns
+    -------
+    battery : WalkBattery
+        Ready to walk.
+    """
     model, house = outlook.model, outlook.rig.house
     z = np.zeros((4, paths))
     if paths > 1:
@@ -323,7 +339,7 @@ def forecast(
     """
     history = outlook.history
     steps = max(1, int(np.ceil((until - history.at) / STEP - 1e-9)))
-    ends = history.at + STEP * np.arange(1, steps + 1)
+    ends = np.asarray(history.at + STEP * np.arange(1, steps + 1), dtype=np.float64)
     length = np.full(steps, STEP)
     length[-1] = until - (ends[-1] - STEP)
     rest = draw(
@@ -400,7 +416,7 @@ def middle_path(
     """
     history = outlook.history
     steps = days * SLOTS
-    ends = history.at + STEP * np.arange(1, steps + 1)
+    ends = np.asarray(history.at + STEP * np.arange(1, steps + 1), dtype=np.float64)
     slot = np.arange(steps) % SLOTS
     mean = outlook.rest.mean + outlook.cooling.mean
     if reduce_by is not None:

@@ -16,6 +16,8 @@ import numpy as np
 from campledger.judge.forecast_history import SLOTS, STEP, rows_of
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from campledger.model.series import FloatArray
 
 RECENT = 4
@@ -24,6 +26,8 @@ ROW_LEAST = 0.3
 """Share of a day that must be known for it to be repeated. Common practice."""
 BRIDGE = 0.4
 """Share of the present anomaly that lasts beyond the moment. Common practice."""
+TAIL = 4.0
+"""Freedom of Student's t for days unlike the recorded ones. Common practice."""
 SMOOTH = 3
 """Half width, in half hours, of the neighbours that steady a slot. Common practice."""
 
@@ -94,8 +98,9 @@ def slot_means(rows: FloatArray, prior: Prior) -> FloatArray:
         near = np.where(np.isfinite(near), near, prior.profile)
         level = near_count / (2 * SMOOTH + 1)
         near = (level * near + weight * prior.profile) / (level + weight)
-        return (total + (0.5 + weight) * near) / (count + 0.5 + weight)
-    return (total + 0.5 * near) / (count + 0.5)
+        mean = (total + (0.5 + weight) * near) / (count + 0.5 + weight)
+        return np.asarray(mean, dtype=np.float64)
+    return np.asarray((total + 0.5 * near) / (count + 0.5), dtype=np.float64)
 
 
 def _unsteadiness(rows: FloatArray) -> float:
@@ -170,7 +175,7 @@ def choose_rows(
     rng: np.random.Generator,
     *,
     follow: float = 0.0,
-) -> FloatArray:
+) -> NDArray[np.int64]:
     """
     Choose which recorded day each future day of each path repeats.
 
@@ -191,7 +196,8 @@ def choose_rows(
         Row numbers.
     """
     chance = weight / weight.sum()
-    index = rng.choice(len(weight), size=(days, paths), p=chance)
+    drawn = rng.choice(len(weight), size=(days, paths), p=chance)
+    index: NDArray[np.int64] = np.asarray(drawn, dtype=np.int64)
     for day in range(1, days):
         after = index[day - 1] - 1
         use = (rng.random(paths) < follow) & (after >= 0)
@@ -243,7 +249,8 @@ def draw(
         out += fade * _bridge(np.full(paths, pool.now), mean)
     level = max(1e-9, float(pool.mean.mean()))
     shape = mean / level
-    daily = rng.standard_normal((days, paths)) * pool.spread_extra
+    unlike = rng.standard_t(TAIL, (days, paths)) / np.sqrt(TAIL / (TAIL - 2.0))
+    daily = unlike * pool.spread_extra
     whole = rng.standard_normal(paths) * pool.spread_mean
     out += shape * (daily[day] + whole)
     return out if signed else np.maximum(out, 0.0)

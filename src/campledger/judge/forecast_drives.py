@@ -18,11 +18,13 @@ from campledger.judge.forecast_history import SLOTS, STEP
 if TYPE_CHECKING:
     from datetime import date
 
+    from numpy.typing import NDArray
+
     from campledger.judge.enough_types import Drive
     from campledger.judge.forecast_history import History
     from campledger.model.plan import Plan
     from campledger.model.rig import Rig
-    from campledger.model.series import FloatArray
+    from campledger.model.series import BoolArray, FloatArray
 
 HOUR = 3600.0
 START_EARLIEST, START_LATEST = 8.5, 11.5
@@ -33,7 +35,7 @@ LAST_HOUR = 19.0
 """After this clock hour a planned drive no longer begins. Common practice. [h]"""
 LENGTH_SPREAD = 0.10
 """Share by which a drive differs from its plan. Common practice, no source."""
-STAYED_PRIOR, DAYS_PRIOR = 0.06, 2.0
+STAYED_PRIOR, DAYS_PRIOR = 0.04, 1.0
 """Planned drives that do not happen, and their weight in days. Common practice."""
 PAUSE_FROM = 1.5 * HOUR
 """Longer drives are made in two legs. Common practice, no source. [s]"""
@@ -160,7 +162,10 @@ def _bulk_current(history: History, rig: Rig) -> float:
 
 
 def _lay(
-    share: FloatArray, path: FloatArray, start: FloatArray, length: FloatArray
+    share: FloatArray,
+    path: NDArray[np.intp],
+    start: FloatArray,
+    length: FloatArray,
 ) -> None:
     """Add a drive from ``start`` [s from now] on each path in place."""
     edges = np.arange(len(share)) * STEP
@@ -232,9 +237,9 @@ def _draw_day(
     )
     now = -midnight
     spread = rng.normal(1.0, habits.ratio_spread, paths)
-    length = np.maximum(wanted * habits.ratio * spread, 0.25 * wanted)
-    kept = rng.random(paths) < habits.kept
-    start = rng.uniform(START_EARLIEST, START_LATEST, paths)
+    length: FloatArray = np.maximum(wanted * habits.ratio * spread, 0.25 * wanted)
+    kept: BoolArray = np.asarray(rng.random(paths) < habits.kept)
+    start: FloatArray = np.asarray(rng.uniform(START_EARLIEST, START_LATEST, paths))
     if habits.starts:
         known = np.array(habits.starts)
         near = rng.choice(known, paths) + rng.normal(0.0, START_SPREAD, paths)
@@ -264,9 +269,9 @@ def _rest_of_today(
     now: float,
     length: FloatArray,
     start: FloatArray,
-    kept: FloatArray,
+    kept: BoolArray,
     rng: np.random.Generator,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray, BoolArray]:
     """Take off what was driven already; what is late begins soon or not at all."""
     paths = len(length)
     left = length - habits.driven_today

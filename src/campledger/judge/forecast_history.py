@@ -46,12 +46,12 @@ MINUTES_NEAR_CUT = 15
 @dataclass(frozen=True, kw_only=True)
 class History:
     """
-    Half-hour means up to ``at``, arrays (n,), oldest first; the last bin ends at ``at``.
+    Half-hour means up to ``at``, arrays (n,), oldest first; the last bin ends at it.
 
-    Currents in A, temperatures in Cel. ``net`` into the battery, ``cooling`` and
-    ``rest`` are demand (NaN where censored), ``sun`` is what the panels could have
-    given, ``engine`` what the engine charger gave while driving, ``drive`` the share of
-    the half hour driven. ``clear`` is the clear-sky current of the described panels; ``cut`` the
+    Currents in A, temperatures in Cel. ``net`` flows into the battery; ``cooling`` and
+    ``rest`` are demand (NaN where censored); ``sun`` is what the panels could have
+    given and ``clear`` the clear-sky current of the described ones; ``engine`` is what
+    the engine charger gave, ``drive`` the share of the half hour driven, ``cut`` the
     share of it with loads cut off for low volts.
     """
 
@@ -306,7 +306,7 @@ def build_history(
     sun = _sum_known([_possible_current(s) for s in panels], size)
     engine = _sum_known([s.charge * 60.0 for s in engines], size)
     drive = _engine_runs(record, rig, engine)
-    ends = at - STEP * np.arange(binner.count - 1, -1, -1)
+    ends = at - STEP * np.arange(binner.count - 1, -1, -1, dtype=np.float64)
     air = record.minutes["temp_air_c"].mean if "temp_air_c" in record.minutes else None
     unknown = np.full(size, np.nan)
     return History(

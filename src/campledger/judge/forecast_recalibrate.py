@@ -2,7 +2,8 @@
 Learn from the trip's own past answers how wide the next one must be.
 
 Each past answer used only what was known then; what happened is in the record by now.
-With few answers little is changed: a prior holds the spread at 1 and the bias at 0.
+With few answers little is changed: a prior holds the spread at 1. The mean is left
+alone: on trips with known truth a correction of it made the answers worse.
 """
 
 from __future__ import annotations
@@ -26,7 +27,6 @@ HORIZONS = (6.0, 12.0, 24.0, 48.0, 72.0)
 """Hours ahead at which past answers are compared. [h]"""
 FREEDOM = 4.0
 """Independent answers that the prior spread of 1 is worth. Common practice."""
-BIAS_FREEDOM = 1e9
 SPREAD_LEAST, SPREAD_MOST = 0.6, 2.0
 """Bounds of the correction. Common practice, no source."""
 COVERED = 0.9
@@ -50,16 +50,13 @@ class PastAnswer:
 
 @dataclass(frozen=True, kw_only=True)
 class Calibration:
-    """Spread factor and bias [A.h] at each of `HORIZONS`; ``answers`` counts them."""
+    """Spread factor at each of `HORIZONS`; ``answers`` counts what it rests on."""
 
     spread: FloatArray
-    bias: FloatArray
     answers: int
 
 
-NONE = Calibration(
-    spread=np.ones(len(HORIZONS)), bias=np.zeros(len(HORIZONS)), answers=0
-)
+NONE = Calibration(spread=np.ones(len(HORIZONS)), answers=0)
 
 
 def happened(history: History, origin: float, hours: float) -> float:
@@ -153,7 +150,7 @@ def compare(answers: Sequence[PastAnswer], history: History) -> tuple[PastAnswer
 
 def calibrate(due: Sequence[PastAnswer]) -> Calibration:
     """
-    Weigh past answers into a spread factor and a bias at each horizon.
+    Weigh past answers into a spread factor at each horizon.
 
     Answers whose hours overlap are not independent: together they count as many as
     fit side by side.
@@ -170,12 +167,12 @@ def calibrate(due: Sequence[PastAnswer]) -> Calibration:
 
     References
     ----------
-    .. [1] Scaled inverse chi-square posterior of a variance with prior mean 1; A. Gelman
+    .. [1] Scaled inverse chi-square posterior of a variance, prior mean 1; A. Gelman
        et al., "Bayesian Data Analysis", 3rd ed., 2013, section 2.6 (from memory).
     """
     if not due:
         return NONE
-    spread, bias = np.ones(len(HORIZONS)), np.zeros(len(HORIZONS))
+    spread = np.ones(len(HORIZONS))
     for k, hours in enumerate(HORIZONS):
         group = [a for a in due if a.horizon == hours and a.std > 1e-6]
         if not group:
@@ -184,17 +181,16 @@ def calibrate(due: Sequence[PastAnswer]) -> Calibration:
         alone = min(len(group), 1.0 + span / (hours * HOUR))
         miss = np.array([a.happened - a.mean for a in group])
         width = np.array([a.std for a in group])
-        bias[k] = float(miss.mean()) * alone / (alone + BIAS_FREEDOM)
-        ratio = float((((miss - bias[k]) / width) ** 2).mean())
+        ratio = float(((miss / width) ** 2).mean())
         spread[k] = np.sqrt((FREEDOM + alone * ratio) / (FREEDOM + alone))
     return Calibration(
-        spread=np.clip(spread, SPREAD_LEAST, SPREAD_MOST), bias=bias, answers=len(due)
+        spread=np.clip(spread, SPREAD_LEAST, SPREAD_MOST), answers=len(due)
     )
 
 
 def recalibrated(forecast: Forecast, calibration: Calibration) -> Forecast:
     """
-    Widen, narrow and shift a forecast's paths.
+    Widen or narrow a forecast's paths about their mean.
 
     Parameters
     ----------
@@ -214,9 +210,8 @@ def recalibrated(forecast: Forecast, calibration: Calibration) -> Forecast:
     hours = (paths.time_utc - paths.time_utc[0]) / HOUR
     knots = np.concatenate(([0.0], HORIZONS))
     spread = np.interp(hours, knots, np.concatenate(([1.0], calibration.spread)))
-    bias = np.interp(hours, knots, np.concatenate(([0.0], calibration.bias)))
     middle = paths.net.mean(axis=1, keepdims=True)
-    net = middle + bias[:, None] + spread[:, None] * (paths.net - middle)
+    net = middle + spread[:, None] * (paths.net - middle)
     soc = paths.soc + (net - paths.net) / forecast.capacity
     new = replace(paths, net=net, soc=np.clip(soc, 0.0, 1.0))
     return replace(forecast, paths=new)

@@ -28,15 +28,17 @@ DAYLIGHT = 0.08
 INDEX_MOST = 1.5
 PRIOR_LEVELS = np.array([0.2, 0.55, 0.9])
 PRIOR_SHARES = np.array([0.25, 0.3, 0.45])
-"""Overcast, broken, clear: days before the trip has told. Common practice, no source."""
-PRIOR_DAYS = 2.0
+"""Overcast, broken, clear: days before the trip has told. Common practice."""
+PRIOR_DAYS = 3.0
 """How many recorded days the prior is worth. Common practice, no source."""
-PRIOR_FADES = 8.0
+PRIOR_FADES = 16.0
 """Recorded days after which little is left of it. Common practice, no source."""
-LEVEL_FADES = 2.0
+LEVEL_FADES = 4.0
 """Recorded days that show how a clear day is. Common practice, no source."""
 MEMORY = 4 * 3600.0
 """How fast the present sky fades from the forecast. Common practice, no source. [s]"""
+JITTER = 0.12
+"""A day resembles a recorded one within this share. Common practice, no source."""
 FOLLOW = 0.3
 """Chance that the next day follows as it did in the record. Common practice."""
 
@@ -185,6 +187,7 @@ def draw_sun(
     level = np.concatenate((np.zeros(len(pool.weight)), PRIOR_LEVELS * pool.level))
     rows = np.concatenate((pool.index, np.zeros((made, SLOTS))))
     values = rows[index[day], slot[:, None]]
+    values = values * (1.0 + JITTER * rng.standard_normal((days, paths)))[day]
     invented = index >= len(pool.weight)
     if invented.any():
         values += np.where(
@@ -212,4 +215,4 @@ def _invent(
         wide = rng.normal(0.0, 0.22, level.shape)
         typed = (planned[: len(level), None] + wide) * clear_level
         values = np.where(known[:, None], np.minimum(typed, clear_level), values)
-    return np.clip(values, 0.05, INDEX_MOST)
+    return np.asarray(np.clip(values, 0.05, INDEX_MOST), dtype=np.float64)

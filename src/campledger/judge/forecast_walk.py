@@ -16,7 +16,7 @@ import numpy as np
 from campledger.judge.forecast_history import STEP
 
 if TYPE_CHECKING:
-    from campledger.model.series import FloatArray
+    from campledger.model.series import BoolArray, FloatArray
 
 RECONNECT = 0.04
 """Loads come back when this share of capacity is in again. Common practice."""
@@ -105,9 +105,9 @@ def _step(
     demand: FloatArray,
     offer: FloatArray,
     length: float,
-    off: FloatArray,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Give the current through the terminals, what is kept of it, and who is cut off."""
+    off: BoolArray,
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Give the current through the terminals, what is kept, and who is cut off."""
     low = soc <= battery.soc_cut
     if low.any() or off.any():
         back = (soc > battery.soc_cut + RECONNECT) | (offer > 1.2 * demand + 1.0)

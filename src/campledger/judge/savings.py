@@ -1,4 +1,4 @@
-"""What each switch brings by the deadline, largest first; the fridge by its heat leak."""
+"""What each switch brings by the deadline; the fridge by its heat leak, last."""
 
 from __future__ import annotations
 
