@@ -91,16 +91,20 @@ def _pauses_after_low(quiet: BoolArray, low: BoolArray) -> BoolArray:
 
 
 def _load_cut_out(
-    record: TripRecord, load: Load, use: LoadUse, house_low: FloatArray
+    record: TripRecord,
+    load: Load,
+    use: LoadUse,
+    house_low: FloatArray,
+    house_cutoff: float,
 ) -> BoolArray:
     """Mark minutes in which a load had stopped on low volts and not come back."""
     channel = f"voltage_{load.name}_v"
     volts = record.minutes[channel].low if channel in record.channels else house_low
     limit = load.voltage_cut_out
     if limit is None:
-        if load.kind not in COOLING or not np.isfinite(volts).any():
+        if load.kind not in COOLING:
             return np.zeros(len(volts), dtype=bool)
-        limit = float(np.nanpercentile(volts, 1.0))
+        limit = house_cutoff
     with np.errstate(invalid="ignore"):
         low = volts <= limit + MARGIN_CUTOFF
         quiet = ~(use.on_share > 0.0)
@@ -156,7 +160,10 @@ def find_censored(
         load = rig.load(use.name)
         own = np.zeros(m, dtype=bool)
         if load is not None and np.isfinite(use.on_share).any():
-            own = _load_cut_out(record, load, use, volts.low) & ~dark
+            own = (
+                _load_cut_out(record, load, use, volts.low, rig.house.voltage_cutoff)
+                & ~dark
+            )
         per_load[use.name] = house | own
     trip = dark | house
     for own in per_load.values():

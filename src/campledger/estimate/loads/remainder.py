@@ -32,6 +32,12 @@ GAIN_PRIOR_STD = 0.01
 ZERO_LARGEST = 0.25
 """A source that reads less than this may be off, A. Common practice, no source."""
 
+CHARGING = -0.5
+"""A battery that takes more is being charged by something, A. Common practice, no
+source."""
+CHARGING_NEAR = 900.0
+"""Times this near to charging are left out too, s. Common practice, no source."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Remainder:
@@ -126,6 +132,18 @@ def gain_difference(rest: FloatArray, source: FloatArray, lag: int) -> float:
     return middle * GAIN_PRIOR_STD**2 / (GAIN_PRIOR_STD**2 + var)
 
 
+def _without_charging(time: FloatArray, rest: FloatArray) -> FloatArray:
+    """Leave out the times at which unmetered sources may have been charging."""
+    charging = time[rest < CHARGING]
+    if len(charging) == 0:
+        return rest
+    after = np.searchsorted(charging, time)
+    ahead = charging[np.minimum(after, len(charging) - 1)] - time
+    behind = time - charging[np.maximum(after - 1, 0)]
+    near = np.minimum(np.abs(ahead), np.abs(behind)) < CHARGING_NEAR
+    return np.where(near, np.nan, rest)
+
+
 def build_remainder(record: TripRecord, rig: Rig) -> Remainder | None:
     """
     Build the remainder of a trip.
@@ -167,10 +185,15 @@ def build_remainder(record: TripRecord, rig: Rig) -> Remainder | None:
         values[name] = value
         rest = rest + value
     for load in rig.loads:
+        # a meter that was there for a while is taken off while it was there
         if f"current_{load.name}_a" in channels:
-            rest = rest - lay_on(channels[f"current_{load.name}_a"], time)
+            own = lay_on(channels[f"current_{load.name}_a"], time)
+            rest = rest - np.nan_to_num(own)
         elif f"power_{load.name}_w" in channels:
-            rest = rest - lay_on(channels[f"power_{load.name}_w"], time) / volts
+            own = lay_on(channels[f"power_{load.name}_w"], time) / volts
+            rest = rest - np.nan_to_num(own)
+    if not names and rig.sources:
+        rest = _without_charging(time, rest)
     gains, total = [], np.zeros(len(time))
     for name in names:
         gain = gain_difference(rest, values[name], lag)
