@@ -22,7 +22,7 @@ from campledger.model.estimates import (
     TripEstimates,
 )
 from campledger.model.integrate import to_minutes
-from campledger.model.plan import Plan, PlanLoad
+from campledger.model.plan import Plan, PlanDay, PlanLoad
 from campledger.model.rig import (
     Cable,
     House,
@@ -199,7 +199,7 @@ def sense(world, rng):
     for name, x in world.s.items():
         y = np.array(x, dtype=float)
         if name.startswith("voltage"):
-            gain = 1 + rng.normal(0, 0.0006)
+            gain = 1 + rng.normal(0, 0.0006) * (k.offset_fridge_v == 0)
             if name == "voltage_fridge_v":
                 gain *= k.gain_fridge_v
                 y = y + k.offset_fridge_v
@@ -280,7 +280,8 @@ def stand_in(world, record, rng) -> TripEstimates:
         soc_live_lo=np.clip(soc - band, 0, 1),
         soc_live_hi=np.clip(soc + band, 0, 1),
         current_corrected=nan,
-        charging_loss=nan,
+        charging_loss=np.interp(grid, world.minute, world.loss)
+        * (1 + rng.normal(0, 0.1)),
         capacity=estimate(cap_say, 0.07 * cap)
         if k.days >= 8
         else estimate(k.capacity, 0.3 * k.capacity),
@@ -324,7 +325,7 @@ def make_plan(k: Knobs, days) -> Plan:
         end_utc=START + days * DAY,
         utc_offset=OFFSET,
         opening_soc=k.opening,
-        every_day=None,
+        every_day=PlanDay(date=None, sun_hours=5.0),
         days=(),
         loads=tuple(
             PlanLoad(
@@ -365,12 +366,26 @@ def plants(f, rng):
         ),
         "C10": (dict(derate=0.15 * f * 18 / 16, opening=0.5, panel_w=120.0), (DCDC,)),
         "C12": (dict(dead_start_s=600 * f, opening=0.6), (DCDC,)),
-        "C13": (dict(run_on_s=600 * f, opening=0.6), (DCDC,)),
+        "C13": (dict(run_on_s=600 * f, opening=0.4, panel_w=60.0), (DCDC,)),
         "C14": (dict(absorb_shift=-0.15 * f), ()),
-        "C15": (dict(absorb_cut_at=0.04 * 100 * f), (LEAD,)),
+        "C15": (
+            dict(
+                absorb_cut_at=0.04 * 100 * f,
+                opening=0.6,
+                panel_w=60.0,
+                drives=((2.6, 4.0), (27.5, 4.0), (51.0, 4.0)),
+            ),
+            (LEAD, DCDC),
+        ),
         "C16": (dict(absorb_shift=0.2 * f), ()),
-        "C17": (dict(comp_mv=-5.0 / f), (LEAD,)),
-        "C17b": (dict(comp_mv=-5.0 * f), (LFP,)),
+        "C17": (
+            dict(comp_mv=-5.0 / f, days=6, dt=4.0, temp_trend=3.0, hot=False),
+            (LEAD, DCDC),
+        ),
+        "C17b": (
+            dict(comp_mv=-5.0 * f, days=6, dt=4.0, temp_trend=3.0, hot=False),
+            (LFP,),
+        ),
         "C18": (dict(over_v=14.4 + f * 0.6, panel_w=300.0), (LEAD,)),
         "C19": (dict(alt_low_share=0.2 * f, alternator="fixed"), ()),
         "C20": (
@@ -383,11 +398,11 @@ def plants(f, rng):
         "C23b": (dict(start_night_fall=0.05 * f), ()),
         "C24": (dict(start_rest_v=12.7 - 0.5 * f), ()),
         "C25": (dict(crank_v=12.6 - 3.0 * f), ()),
-        "C26": (dict(charger_self=3.0 * f), (DCDC,)),
+        "C26": (dict(charger_self=3.0 * f, opening=0.4, panel_w=60.0), (DCDC,)),
         "C27": (dict(inverter_idle_h=2.0 * f), ()),
         "C28": (dict(standing=0.15 * f), ()),
         "C29": (dict(logger=0.05 * f * 50 / 24, extra={"floor": 0.5}), (LEAD,)),
-        "C30": (dict(space_excess=15.0 * f * 1.6), ()),
+        "C30": (dict(space_excess=15.0 * f), ()),
         "C31": (
             dict(
                 hunting_per_hour=5.0 * f,
@@ -411,11 +426,32 @@ def plants(f, rng):
         "C42": (dict(ripple=0.2 * f), ()),
         "C43": (dict(offset_fridge_v=-0.05 * f), ()),
         "C44": (dict(reboot_at_crank=3), ()),
-        "C45": (dict(solar_share=0.66 / f, panel_w=220.0, opening=0.55), (DCDC,)),
-        "C46": (dict(shade=(14.2, 15.4, 0.4 * f), opening=0.4, clouds=False), ()),
+        "C45": (
+            dict(solar_share=0.36 / f, panel_w=220.0, opening=0.5, drives=((2.6, 0.4), (27.5, 0.4), (51.0, 0.4))),
+            (DCDC,),
+        ),
+        "C46": (
+            dict(
+                shade=(14.2, 15.4, min(0.4 * f, 0.95)),
+                opening=0.35,
+                clouds=False,
+                capacity=400.0,
+                panel_w=180.0,
+                drives=((2.6, 0.4), (27.5, 0.4), (51.0, 0.4)),
+            ),
+            (DCDC,),
+        ),
         "C47": (
-            dict(string_share=0.66, extra={"panel_v_share": 1 - f / 3 * 0.99}),
-            (),
+            dict(
+                string_share=0.66,
+                string_from=1.2,
+                string_v=1 - min(0.22 * f, 0.6),
+                opening=0.35,
+                capacity=400.0,
+                panel_w=180.0,
+                drives=((2.6, 0.4), (27.5, 0.4), (51.0, 0.4)),
+            ),
+            (DCDC,),
         ),
         "C48": (dict(solar_unseen=True), ()),
         "C50": (dict(freeze_charge=0.02 * 100 * f, hot=False, opening=0.6), (LFP,)),
@@ -431,12 +467,21 @@ def plants(f, rng):
             (LEAD, DCDC),
         ),
         "C53": (dict(LONG, capacity_true_share=0.8 / f), ()),
-        "C54": (dict(r_house_scale=1.5 * f), ()),
+        "C54": (dict(r_house_scale=1.5 * f, hot=True), ()),
         "C55": (dict(half_gap=0.2 * f), (LEAD,)),
         "C55b": (dict(half_gap=0.05 * f * 0.75, extra={"lfp_v": 1}), (LFP,)),
         "C56": (dict(share2=0.5 + 0.2 * f * 0.5), ()),
         "C57": (dict(protection_at=START + DAY + 22.2 * 3600), ()),
-        "C58": (dict(opening=0.62, extra={"floor": 0.5 + 0.3 * (f >= 1)}), (LEAD,)),
+        "C58": (
+            dict(
+                opening=0.74,
+                panel_w=60.0,
+                clouds=False,
+                extra={"floor": 0.70 if f >= 1 else 0.45},
+                drives=((2.6, 0.7), (27.5, 0.7), (51.0, 0.7)),
+            ),
+            (LEAD, DCDC),
+        ),
         "C59": (
             dict(
                 days=7,
@@ -462,7 +507,19 @@ def plants(f, rng):
     return t
 
 
-UNSCALED = {"C35", "C36b", "C40", "C40b", "C40c", "C41", "C44", "C48", "C57", "C3"}
+UNSCALED = {
+    "C35",
+    "C36b",
+    "C40",
+    "C40b",
+    "C40c",
+    "C41",
+    "C44",
+    "C48",
+    "C57",
+    "C58",
+    "C3",
+}
 """Faults that are there or not: a factor below one plants nothing."""
 SENSOR = {"C35", "C36", "C36b", "C37", "C38", "C40", "C40b", "C40c", "C41", "C43"}
 RIGHT = {
@@ -492,7 +549,8 @@ def plant(finding: str, factor: float, seed: int) -> Trip:
     knobs, needs = plants(factor, rng)[finding] if finding else ({}, ())
     if finding in UNSCALED and factor < 1:
         knobs = {}
-    lead = LEAD in needs or (LFP not in needs and rng.uniform() < 0.5)
+    free = rng.uniform() < 0.5
+    lead = LEAD in needs or ISO in needs or (LFP not in needs and free)
     base = dict(
         chemistry=str(rng.choice(["agm", "agm", "flooded"])) if lead else "lfp",
         hot=bool(rng.uniform() < 0.5),

@@ -98,6 +98,9 @@ class Knobs:
     protection_at: float | None = None
     park_from: float | None = None
     park_draw: float = 0.0
+    temp_trend: float = 0.0
+    string_from: float = 0.0
+    string_v: float = 1.0
     gain_house_i: float = 1.0
     zero_house_i: float = 0.0
     gain_fridge_v: float = 1.0
@@ -118,6 +121,7 @@ class World:
     t: np.ndarray
     minute: np.ndarray
     soc: np.ndarray
+    loss: np.ndarray
     s: dict
     loads: dict
     sources: dict
@@ -232,6 +236,7 @@ def simulate(k: Knobs, rng) -> World:
     mean, amp = (29.0, 7.0) if k.hot else (11.0, 6.0)
     air = mean + amp * np.cos((hour - 15) / 24 * 2 * np.pi)
     air = air + slow_noise(rng, n, 1.2, 14400 / k.dt)
+    air = air + k.temp_trend * (t - START) / DAY
     loads, hidden, fridge_on = make_loads(k, rng, hour, air, t)
     total = sum(loads.values()) + k.standing + hidden + k.bypass
     if k.park_from is not None:
@@ -266,9 +271,10 @@ def simulate(k: Knobs, rng) -> World:
     block = np.ones(m)
     if k.shade[2] > 0:
         block = np.where((hm > k.shade[0]) & (hm < k.shade[1]), 1 - k.shade[2], 1.0)
-    sun_power = (
-        0.78 * k.panel_w * k.solar_share * k.string_share * shape * clear * block
-    )
+    string = np.where(grid > START + k.string_from * DAY, k.string_share, 1.0)
+    sun_power = 0.78 * k.panel_w * k.solar_share * string * shape * clear * block
+    if k.park_from is not None:
+        sun_power = np.where(grid >= k.park_from, 0.0, sun_power)
     sun_avail = sun_power / 13.5
     # engine
     engine = np.zeros(m, bool)
@@ -307,7 +313,7 @@ def simulate(k: Knobs, rng) -> World:
     if k.charger_self > 0:
         alt_avail = np.where((~engine) & (since_off < 3600), k.charger_self, alt_avail)
     if k.charger == "isolator":
-        alt_avail = np.where(engine & (since_on >= 60), 38.0, 0.0)
+        alt_avail = np.where(engine & (since_on >= 60) & (v_alt > 12.8), 38.0, 0.0)
     lead = k.chemistry != "lfp"
     cap = k.capacity * k.capacity_true_share
     r0 = (0.007 if lead else 0.005) * k.r_house_scale * 100 / k.capacity
@@ -318,7 +324,7 @@ def simulate(k: Knobs, rng) -> World:
     tail_s = 0.0
     comp = (-0.024 if lead else 0.0) if k.comp_mv is None else k.comp_mv / 1000
     soc = np.zeros(m)
-    out = {x: np.zeros(m) for x in ("ocv", "slow", "over", "vt", "icv", "cv")}
+    out = {x: np.zeros(m) for x in ("ocv", "slow", "over", "vt", "icv", "cv", "loss")}
     v_abs, v_float = (14.4, 13.6) if lead else (14.3, 13.5)
     v_abs, v_float = v_abs + k.absorb_shift, v_float + max(0.0, k.absorb_shift) * 0.3
     dark = (
@@ -393,6 +399,8 @@ def simulate(k: Knobs, rng) -> World:
         if not (alt > 0.05 or sun > 0.05):
             hold = 0
         soc_at += cur * (0.96 if lead and cur > 0 else 1.0) / 60 / cap
+        out["loss"][i] = max(0.0, soc_at - 1.0) * cap * 60
+        out["loss"][i] += 0.04 * cur if lead and cur > 0 else 0.0
         soc_at = min(soc_at, 1.0)
         soc[i] = soc_at
         out["ocv"][i], out["slow"][i], out["over"][i] = ocv, slow, size * slow
@@ -420,7 +428,7 @@ def simulate(k: Knobs, rng) -> World:
     off = rep(since_off)
     rest = k.start_rest_v + 0.30 * np.exp(-off / 5400.0) * (off < 1e8)
     night = np.floor((t - START + 12 * 3600) / DAY)
-    rest = rest - k.start_night_fall * ((t - START) / DAY) * 2.0
+    rest = rest - k.start_night_fall * ((t - START) / DAY) * 2.4
     rest = rest + 0 * night
     v_in_guess = rep(v_alt)
     r_f = np.interp(t, grid, r_feed) if np.ndim(r_feed) else np.full(n, r_feed)
@@ -448,7 +456,9 @@ def simulate(k: Knobs, rng) -> World:
             w = 540.0 / k.iso_chatter
             inside = (t > a) & (t < a + 540)
             state_iso = np.where(inside, np.floor((t - a) / w) % 2, state_iso)
-        state_iso = state_iso.astype(float)
+        state_iso = np.asarray(state_iso).astype(float)
+        if k.alt_low_share > 0:
+            state_iso = np.where(engine_s & (v_alt_s < 12.8), 0.0, state_iso)
         tied = state_iso > 0.5
         v_tied = volt + 0.004 * np.where(engine_s, alt, 0.0) + 0.01
         v_start = np.where(tied, v_tied, v_start)
@@ -494,8 +504,7 @@ def simulate(k: Knobs, rng) -> World:
         * (1 + 0.12 * (1 - np.clip(solar / np.maximum(rep(sun_avail), 0.05), 0, 1))),
         np.where(rep(shape) > 0.02, 19.5, 0.3),
     )
-    if k.string_share < 1:
-        v_panel = v_panel * k.extra.get("panel_v_share", 1.0)
+    v_panel = v_panel * np.where(t > START + k.string_from * DAY, k.string_v, 1.0)
     s = {
         "voltage_house_v": volt,
         "current_house_a": cur + k.bypass * (load_s > 0),
@@ -509,7 +518,8 @@ def simulate(k: Knobs, rng) -> World:
         "voltage_fridge_v": v_fridge,
         "voltage_fridge_neg_v": v_neg,
         "temp_fridge_c": inside_temp,
-        "temp_fridge_space_c": air + k.space_excess * low_pass(fridge_on, k.dt),
+        "temp_fridge_space_c": air
+        + k.space_excess * np.clip(0.8 + 0.4 * low_pass(fridge_on, k.dt), 0, 1.1),
         "temp_air_c": air,
         "voltage_start_v": v_start,
         "temp_logger_c": air + 8,
@@ -541,6 +551,7 @@ def simulate(k: Knobs, rng) -> World:
         t=t,
         minute=grid,
         soc=soc,
+        loss=out["loss"],
         s=s,
         loads=true_loads,
         sources={"solar": solar, "alternator": alt},

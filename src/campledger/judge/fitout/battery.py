@@ -8,6 +8,7 @@ from campledger.estimate.steps import runs, slope_through_zero
 from campledger.judge.finding import LimitKind, Picture, Sure, Verdict
 from campledger.judge.fitout.evidence import Evidence
 from campledger.judge.fitout.row import Result, Row, cannot_tell
+from campledger.model.series import FloatArray
 from campledger.model.words import Word
 
 FREEZE_RATE = 0.02
@@ -23,7 +24,7 @@ HALVES, CELLS, CELL_FROM = 0.20, 0.050, 3.45
 SHARE_OFF = 0.20
 COLLAPSE = 2.0
 STORED_DAYS, STORED_SHARE = 3.0, 0.01
-STANDING_MOST = 0.6
+STANDING_MOST = 0.015
 
 
 def _lfp_only(evidence: Evidence) -> str:
@@ -101,20 +102,36 @@ def battery_hot(evidence: Evidence) -> Result:
     )
 
 
-def full_times(evidence: Evidence) -> np.ndarray:
-    """Give the times of true fulls: volts, tail current and time together. [s]"""
+def full_spans(evidence: Evidence) -> list[tuple[float, float]]:
+    """
+    Give (reached, left) of each true full: volts, tail current and time together. [s]
+
+    A full is left when the battery is neither held at float nor charged any more.
+    """
     house = evidence.rig.house
     tail = min(house.current_full, 0.05 * house.capacity_rated)
+    shift = evidence.absorb - house.voltage_absorption
     with np.errstate(invalid="ignore"):
+        quiet = (evidence.current < tail) & (evidence.current > -0.3)
         up = evidence.voltage >= evidence.absorb_least - 0.15
-        small = evidence.current < tail
-        taken = evidence.current > -0.3
+        kept = evidence.voltage >= house.voltage_float + shift - 0.2
     need = int(house.duration_full / 60.0)
-    held = _held_mostly(up & small & taken, need)
-    times = [evidence.minute_utc[b - 1] for a, b in runs(held) if b - a >= need]
-    times += [
-        a.time_utc for a in evidence.estimates.battery.anchors if a.kind == "full"
-    ]
+    held = [r for r in runs(_held_mostly(up & quiet, need)) if r[1] - r[0] >= need]
+    stay = _held_mostly(kept & quiet, 60)
+    found = []
+    for a, b in held:
+        k = b
+        while k < len(stay) and stay[k]:
+            k += 1
+        reached = float(evidence.minute_utc[a + need - 1])
+        found.append((reached, float(evidence.minute_utc[k - 1])))
+    return found
+
+
+def full_times(evidence: Evidence) -> FloatArray:
+    """Give the times of true fulls, those of the estimate included. [s]"""
+    times = [t for span in full_spans(evidence) for t in span]
+    times += [a.time_utc for a in evidence.estimates.battery.anchors if a.kind == "full"]
     return np.sort(np.array(times, dtype=np.float64))
 
 
@@ -132,7 +149,7 @@ def days_short(evidence: Evidence) -> Result:
     ends = [evidence.record.start_utc, evidence.record.end_utc]
     marks = np.concatenate((ends[:1], full_times(evidence), ends[1:]))
     gap = float(np.max(np.diff(np.sort(marks)))) / 86400.0
-    count = len(marks) - 2
+    count = len(full_spans(evidence)) or len(marks) - 2
     low = _low_mean_days(evidence)
     if gap > FULL_DAYS or low > LOW_DAYS:
         text = (
@@ -410,7 +427,7 @@ def below_floor(evidence: Evidence) -> Result:
 def stored_drain(evidence: Evidence) -> Result:
     """C59: charge lost a day while parked with nothing on."""
     amps = evidence.current
-    busy = np.nan_to_num(np.abs(amps)) > STANDING_MOST
+    busy = np.nan_to_num(np.abs(amps)) > STANDING_MOST * evidence.capacity
     if evidence.engine is not None:
         busy |= evidence.engine[0]
     hourly = _held_mostly(~busy, 16)

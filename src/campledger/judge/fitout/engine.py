@@ -152,7 +152,7 @@ def _backs_off(evidence: Evidence, drive: Drive) -> tuple[float, float, float] |
     good = below & np.isfinite(out) & np.isfinite(heat) & (out > 1.0)
     if np.isfinite(at_input).any():
         with np.errstate(invalid="ignore"):
-            good &= np.abs(at_input - np.nanmedian(at_input[good | ~below])) < 0.35
+            good &= at_input > np.nanpercentile(at_input[good | ~below], 75) - 0.5
     if np.sum(good) < 15:
         return None
     out, heat = out[good], heat[good]
@@ -263,6 +263,7 @@ def never_starts(evidence: Evidence) -> Result:
     for drive in drives:
         with np.errstate(invalid="ignore"):
             dead = (out < 0.5) & (evidence.soc < START_SOC)
+            dead &= evidence.voltage < evidence.absorb_least - HUNGRY
         for a, b in runs(dead[drive.first : drive.last]):
             if b - a > worst:
                 worst, when = b - a, drive.first + a

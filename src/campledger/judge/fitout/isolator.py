@@ -73,9 +73,7 @@ def isolator_points(evidence: Evidence) -> Result:
             place="isolator",
         )
     source = evidence.source_of("isolator")
-    volts = np.fmax(
-        evidence.on(time, "voltage_start_v"), evidence.on(time, "voltage_house_v")
-    )
+    volts = _before(evidence, time)
     cut_in = source.voltage_cut_in if source else 13.3
     cut_out = source.voltage_cut_out if source else 12.8
     low = volts[closes & np.isfinite(volts)]
@@ -105,6 +103,23 @@ def isolator_points(evidence: Evidence) -> Result:
         count=len(time),
         sure=sure,
         place="isolator",
+    )
+
+
+def _before(evidence: Evidence, time: np.ndarray) -> np.ndarray:
+    """Give the higher side's volts in the minute up to each change."""
+    tops = [
+        [
+            evidence.series(name).between(t - 60.0, t).value
+            for name in ("voltage_start_v", "voltage_house_v")
+        ]
+        for t in time
+    ]
+    return np.array(
+        [
+            max((float(np.nanmax(x)) for x in pair if len(x)), default=float("nan"))
+            for pair in tops
+        ]
     )
 
 

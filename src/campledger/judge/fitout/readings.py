@@ -27,9 +27,11 @@ REBOOT_NEAR = 5.0
 
 
 def _long_runs(series: Series) -> list[tuple[int, int]]:
-    """Give runs of one and the same reading."""
-    same = np.concatenate(([False], np.diff(series.value) == 0.0))
-    return [(max(a - 1, 0), b) for a, b in runs(same)]
+    """Give long runs of one and the same reading."""
+    change = np.flatnonzero(np.diff(series.value) != 0.0) + 1
+    edges = np.concatenate(([0], change, [len(series.value)]))
+    long = np.flatnonzero(np.diff(edges) > STUCK_READINGS)
+    return [(int(edges[k]), int(edges[k + 1])) for k in long]
 
 
 def _moved(evidence: Evidence, channel: str, start: float, end: float) -> bool:

@@ -7,14 +7,16 @@ These are judged before all others; what they fail, nothing else may use.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from campledger.estimate.steps import Slope, slope_through_zero, slope_with_intercept
 from campledger.judge.finding import LimitKind, Picture, Sure, Verdict
-from campledger.judge.fitout.battery import full_times
+from campledger.judge.fitout.battery import full_spans
 from campledger.judge.fitout.evidence import Evidence
 from campledger.judge.fitout.row import Result, Row, cannot_tell
+from campledger.model.series import BoolArray, FloatArray
 from campledger.model.words import Word
 
 SIGN_STEPS = 5
@@ -38,6 +40,7 @@ ETA_LEAD = (0.85, 0.90, 0.95)
 ETA_LFP = (0.97, 0.99, 1.0)
 LEDGER_CHARGE, LEDGER_SHARE = 2.0, 0.05
 CYCLE_HOURS = 10.0
+NIGHT_STEPS = 10
 
 
 def _calm_steps(evidence: Evidence) -> tuple[np.ndarray, np.ndarray]:
@@ -126,15 +129,16 @@ def scale_fit(evidence: Evidence) -> ScaleFit:
     each = tuple(_circuit_ratios(evidence))
     charge = evidence.charge
     nan = float("nan")
-    if charge is not None and not evidence.loads_unmetered and evidence.rig.loads:
-        net = charge - evidence.loads_measured
-        line = slope_with_intercept(net, evidence.current)
-        return ScaleFit(ratio=line, offset=line.intercept, complete=True, each=each)
-    if not each:
-        none = Slope(value=nan, lo=nan, hi=nan, count=0)
-        return ScaleFit(ratio=none, offset=nan, complete=False, each=each)
-    best = max(each, key=lambda x: x[1].count)[1]
-    return ScaleFit(ratio=best, offset=nan, complete=False, each=each)
+    whole = Slope(value=nan, lo=nan, hi=nan, count=0, intercept=nan)
+    complete = (
+        charge is not None and not evidence.loads_unmetered and bool(evidence.rig.loads)
+    )
+    if complete and charge is not None:
+        whole = slope_with_intercept(charge - evidence.loads_measured, evidence.current)
+    ratio = max(each, key=lambda x: x[1].count)[1] if each else whole
+    return ScaleFit(
+        ratio=ratio, offset=whole.intercept, complete=complete, each=each
+    )
 
 
 def _circuit_ratios(evidence: Evidence) -> list[tuple[str, Slope]]:
@@ -152,12 +156,21 @@ def _circuit_ratios(evidence: Evidence) -> list[tuple[str, Slope]]:
         still = np.abs(np.atleast_1d(given)) < 0.2 * np.abs(steps.current)
         if len(steps) == 0:
             continue
-        x = (given - steps.current)[still] if others else -steps.current
-        y = steps.others[0][still] if others else steps.others[0]
-        line = slope_through_zero(x, y)
+        x = given - steps.current if others else -steps.current
+        y = steps.others[0]
+        use = still if others else np.ones(len(steps), dtype=bool)
+        night = use & _dark(evidence, steps.time_utc)
+        use = night if int(np.sum(night)) >= NIGHT_STEPS else use
+        line = slope_through_zero(x[use], y[use])
         if line.count >= 10:
             found.append((load.name, line))
     return found
+
+
+def _dark(evidence: Evidence, time_utc: FloatArray) -> BoolArray:
+    """Mark moments without sun, in which no hidden charger can swallow a step."""
+    hour = ((time_utc + evidence.record.utc_offset) % 86400.0) / 3600.0
+    return np.asarray((hour > 19.5) | (hour < 5.0), dtype=bool)
 
 
 def _snap(ratio: float) -> str:
@@ -273,8 +286,7 @@ def zero_offset(evidence: Evidence) -> Result:
 
 def round_shunt(evidence: Evidence) -> Result:
     """C38: from full to full, what went in must have come out."""
-    fulls = full_times(evidence)
-    pairs = _full_pairs(fulls)
+    pairs = _full_pairs(full_spans(evidence))
     if not pairs:
         return cannot_tell(
             "No two true full charges ten hours apart.", "two full charges"
@@ -333,14 +345,12 @@ def round_shunt(evidence: Evidence) -> Result:
     )
 
 
-def _full_pairs(fulls: np.ndarray) -> list[tuple[float, float]]:
-    """Pair true fulls that lie a cycle apart."""
+def _full_pairs(fulls: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Pair the end of one full with the next that lies a cycle later."""
     pairs = []
-    last = None
-    for time in fulls:
-        if last is not None and (time - last) / 3600.0 >= CYCLE_HOURS:
-            pairs.append((last, float(time)))
-        last = float(time)
+    for (_, left), (reached, _) in pairwise(fulls):
+        if (reached - left) / 3600.0 >= CYCLE_HOURS:
+            pairs.append((left, reached))
     return pairs
 
 
