@@ -82,8 +82,9 @@ CHEMISTRIES: Mapping[str, Chemistry] = {
     "agm": Chemistry(
         name="agm",
         soc=_LEAD_SOC,
-        voltage=(11.75, 11.85, 11.95, 12.00, 12.25, 12.52, 12.70, 12.85),
-        voltage_spread=(0.15, 0.12, 0.10, 0.09, 0.08, 0.08, 0.08, 0.10),
+        # 12.8, 12.6, 12.3, 12.0, 11.8 V at quarters: widely printed, from memory.
+        voltage=(11.80, 11.88, 11.96, 12.00, 12.30, 12.60, 12.74, 12.84),
+        voltage_spread=(0.13, 0.10, 0.08, 0.07, 0.06, 0.06, 0.07, 0.09),
         resistance_100=(0.0055, 0.5),
         resistance_per_k=-0.006,
         hysteresis=(0.0, 0.02),
@@ -92,7 +93,7 @@ CHEMISTRIES: Mapping[str, Chemistry] = {
         soc_gassing=0.90,
         acceptance_time=(4000.0, 0.5),
         current_hidden_100=(0.006, 0.008),
-        capacity_ratio=(0.94, 0.08),
+        capacity_ratio=(0.95, 0.06),
         capacity_per_k=0.006,
         opening=(0.85, 0.15),
         current_full_share=0.02,
@@ -102,8 +103,9 @@ CHEMISTRIES: Mapping[str, Chemistry] = {
     "gel": Chemistry(
         name="gel",
         soc=_LEAD_SOC,
-        voltage=(11.75, 11.85, 11.95, 12.00, 12.25, 12.52, 12.70, 12.85),
-        voltage_spread=(0.15, 0.12, 0.10, 0.09, 0.08, 0.08, 0.08, 0.10),
+        # 12.85, 12.65, 12.35, 12.0, 11.8 V at quarters: printed, from memory.
+        voltage=(11.80, 11.88, 11.96, 12.00, 12.35, 12.65, 12.78, 12.87),
+        voltage_spread=(0.13, 0.10, 0.08, 0.07, 0.06, 0.06, 0.07, 0.09),
         resistance_100=(0.008, 0.5),
         resistance_per_k=-0.006,
         hysteresis=(0.0, 0.02),
@@ -112,7 +114,7 @@ CHEMISTRIES: Mapping[str, Chemistry] = {
         soc_gassing=0.90,
         acceptance_time=(5000.0, 0.5),
         current_hidden_100=(0.005, 0.008),
-        capacity_ratio=(0.94, 0.08),
+        capacity_ratio=(0.95, 0.06),
         capacity_per_k=0.006,
         opening=(0.85, 0.15),
         current_full_share=0.02,
@@ -127,11 +129,11 @@ CHEMISTRIES: Mapping[str, Chemistry] = {
         name="lfp",
         soc=_LFP_SOC,
         voltage=(
-            *(10.8, 12.0, 12.50, 12.82, 12.93, 13.02, 13.13, 13.16, 13.18, 13.21),
+            *(10.8, 12.15, 12.60, 12.84, 12.94, 13.02, 13.13, 13.16, 13.18, 13.21),
             *(13.25, 13.29, 13.32, 13.33, 13.35, 13.39, 13.45, 13.80),
         ),
         voltage_spread=(
-            *(0.50, 0.40, 0.25, 0.12, 0.09, 0.07, 0.05, 0.04, 0.04, 0.05),
+            *(0.50, 0.40, 0.22, 0.12, 0.09, 0.07, 0.05, 0.04, 0.04, 0.05),
             *(0.05, 0.04, 0.03, 0.03, 0.04, 0.06, 0.10, 0.30),
         ),
         resistance_100=(0.0060, 0.5),

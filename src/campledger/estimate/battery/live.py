@@ -49,8 +49,9 @@ STATES = 5
 SOC, OFFSET, DRIFTING, OHMS, STEADY = range(STATES)
 OFFSET_STD, OFFSET_WALK = 0.06, 0.006
 ERROR_HOURS = 5.0
-ERROR_STD = {"lfp": 0.020, "lead": 0.045}
-STEADY_STD = {"lfp": 0.025, "lead": 0.050}
+ERROR_STD = {"lfp": 0.020, "lead": 0.035}
+STEADY_STD = {"lfp": 0.045, "lead": 0.080}
+STEADY_REACH = {"lfp": 0.25, "lead": 0.8}
 """Errors of the open-circuit curve that change with charge, and that stay. Common
 practice, no source."""
 READ_STD = {"lfp": 0.015, "lead": 0.030}
@@ -65,8 +66,11 @@ GAP_HOURS_RANDOM = 3.0
 FULL_MARGIN = 0.12
 TEMPER = 0.6
 """Power of each volts' likelihood in weighing capacities: errors repeat daily."""
+THIN = 6.0
+"""Updates that count as one: errors of half an hour hang together."""
+CAPACITY_BELOW = 0.5
 LEAST_STD = 0.006
-WIDEN = {"lfp": 1.1, "lead": 1.0}
+WIDEN = {"lfp": 1.1, "lead": 0.85}
 NINETY = 1.645
 SLOW_SHARES = (0.3, 0.3)
 _HEAD = 24
@@ -221,6 +225,12 @@ class LiveBattery:
         x[:, DRIFTING] *= keep
         p[:, SOC, :] += per[:, None] * p[:, OFFSET, :]
         p[:, :, SOC] += per[:, None] * p[:, :, OFFSET]
+        moved = np.abs((current - lost + x[:, OFFSET]) * per)
+        stay = np.exp(-moved / STEADY_REACH[self._group])
+        x[:, STEADY] *= stay
+        p[:, STEADY, :] *= stay[:, None]
+        p[:, :, STEADY] *= stay[:, None]
+        p[:, STEADY, STEADY] += STEADY_STD[self._group] ** 2 * (1.0 - stay**2)
         p[:, DRIFTING, :] *= keep
         p[:, :, DRIFTING] *= keep
         p[:, SOC, SOC] += (
@@ -266,7 +276,7 @@ class LiveBattery:
         row = np.zeros((len(self._size), STATES))
         row[:, SOC] = 1.0
         # A held full is one piece of news, not one every few minutes.
-        self._correct(row, 1.0 - missing, std**2 * 6.0, power=0.0)
+        self._correct(row, 1.0 - missing, std**2 * THIN, power=0.0)
 
     def _measure_volts(self, current: float, volts: float, temp: float) -> None:
         kind, x = self._kind, self._x
@@ -293,8 +303,10 @@ class LiveBattery:
         row[:, SOC] = slope
         row[:, DRIFTING] = row[:, STEADY] = 1.0
         row[:, OHMS] = driven
-        wide = (noise**2 + (slope * PLACE_STD) ** 2) * 6.0
-        self._correct(row, volts - told, wide, power=TEMPER, residual=True)
+        wide = (noise**2 + (slope * PLACE_STD) ** 2) * THIN
+        # Only far from full do volts speak of capacity and not of the curve's top.
+        told_by = TEMPER if float(self._weight @ x[:, SOC]) < CAPACITY_BELOW else 0.0
+        self._correct(row, volts - told, wide, power=told_by, residual=True)
 
     def _correct(
         self,
@@ -318,7 +330,7 @@ class LiveBattery:
         x += gain * resid[:, None]
         p -= np.einsum("ki,kj->kij", gain, np.einsum("kij,kj->ki", p, row))
         if power > 0.0:
-            log = -0.5 * power * (np.minimum(score, 9.0) + np.log(total)) / 6.0
+            log = -0.5 * power * np.minimum(score, 9.0) / THIN
             weight = self._weight * np.exp(log - log.max())
             self._weight = weight / weight.sum()
 

@@ -28,6 +28,12 @@ AGED_SHARE, AGED_MEAN, AGED_STD = 0.25, 0.83, 0.11
 STARTS = (0.95, 0.70, 0.40)
 FINE = 81
 KEEP = 1e-4
+VOLUME = {"lfp": 0.0, "lead": 1.0}
+"""Part of Laplace's volume term in weighing capacities. On lithium it speaks only of
+how steep the knee is, whose shape is not trusted. Common practice, no source."""
+TEMPER = {"lfp": 0.6, "lead": 1.0}
+"""Power of the evidence: errors of a curve repeat every day, so that days are less
+news than they seem. Common practice (tempered likelihood), no source."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,6 +97,12 @@ def _grid(house: House) -> list[float]:
         wide = KNOWN_STD * house.capacity_now
         return [house.capacity_now + k * wide for k in GRID_KNOWN]
     return [house.capacity_rated * k for k in GRID]
+
+
+def _support(point: Point, kind_name: str) -> float:
+    """Fit and, in part, the volume term: how far a capacity is borne out."""
+    share = VOLUME[kind_name]
+    return share * point.evidence - (1.0 - share) * 0.5 * point.cost
 
 
 def _better(first: Point | None, second: Point) -> Point:
@@ -174,9 +186,10 @@ def weigh(problem: Problem, house: House) -> Mixture:
     problem = _tuned(problem, house)
     points = _refine(problem, house, _sweep(problem, house))
     size = np.array([p.capacity for p in points])
-    evidence = np.array([p.evidence for p in points])
+    evidence = np.array([_support(p, problem.kind_name) for p in points])
     fine = np.linspace(size[0], size[-1], FINE)
-    score = np.interp(fine, size, evidence) + log_prior(house, fine)
+    trust = TEMPER[problem.kind_name]
+    score = trust * np.interp(fine, size, evidence) + log_prior(house, fine)
     weight = np.exp(score - score.max())
     weight /= weight.sum()
     keep = weight > KEEP * weight.max()
