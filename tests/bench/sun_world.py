@@ -217,8 +217,10 @@ def make_sun_trip(seed):
     n = len(time)
 
     def meter(value, gain, zero, noise):
-        return value * (1 + rng.normal(0, gain)) + rng.normal(0, zero) + rng.normal(
-            0, noise, n
+        return (
+            value * (1 + rng.normal(0, gain))
+            + rng.normal(0, zero)
+            + rng.normal(0, noise, n)
         )
 
     columns = {

@@ -43,8 +43,11 @@ SLOPE_PRIOR_STD = 0.3
 """How far rigs differ from that. Common practice, no source."""
 SUN_PRIOR_STD = 0.4
 """Sun on the vehicle adds at most this share at full height. Common practice."""
-DAY_STD_SHARE = 0.07
-"""Days differ by this without any other reason: doors, warm food. Common practice."""
+DAY_STD_SHARE = 0.11
+"""Days differ by this without any other reason: doors, warm food, sun on the vehicle.
+Common practice, no source; set on trips of a light world with hot days held out."""
+WIDER = 2.0
+"""Factor on the variance of the line: hours of a day are no independent witnesses."""
 DAY_STD_WEIGHT = 3.0
 """Days that this prior is worth."""
 SET_DEFAULT = {"fridge": 4.0, "freezer": -18.0}
@@ -346,7 +349,7 @@ def _finish(
     extra = float(np.mean(np.clip(residual, -4 * noise, 4 * noise)))
     level, slope = float(theta[0]) + extra, max(float(theta[1]), 0.0)
     turn = np.array([[1.0, -centre], [0.0, 1.0]])
-    covariance = turn @ (posterior[:2, :2] * linked) @ turn.T
+    covariance = turn @ (posterior[:2, :2] * (linked * WIDER)) @ turn.T
     day_std = _day_std(hours, residual, level)
     return _Line(
         base=level - slope * centre,

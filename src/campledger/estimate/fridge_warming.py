@@ -12,12 +12,11 @@ if TYPE_CHECKING:
     from campledger.model.estimates import LoadUse
     from campledger.model.series import BoolArray, FloatArray
 
-REST_LONG = 90
+REST_LONG = 150
 """A stop this long shows the contents, not only the air inside. [minutes]"""
-REST_SHORT = 12
-"""Shorter stops of the thermostat say nothing. [minutes]"""
-SETTLE = 0.4
-"""Share of a stop in which the air inside finds its balance with the contents."""
+SETTLE = 75
+"""In this time the air inside finds its balance with the contents. Common practice, no
+source. [minutes]"""
 RISE_LEAST = 0.4
 """A rise below this drowns in the steps of the thermometer. [K]"""
 TAU_BOUNDS = (1.0 * 3600.0, 72.0 * 3600.0)
@@ -53,9 +52,8 @@ def time_constant(
     """
     Learn how fast the inside follows the air when the machine stands still.
 
-    Long stops (power cuts, switched off) show the whole box. Where there were none, the
-    late part of the thermostat's own stops gives a value on the safe (fast) side, since
-    the air inside warms before the food.
+    Only long stops (power cuts, switched off) show the whole box: in the thermostat's
+    own stops the air inside warms, several times faster than the food.
 
     Parameters
     ----------
@@ -81,29 +79,25 @@ def time_constant(
     dark = ~np.isfinite(use.on_share)
     stopped |= hidden_minutes(use) & np.isfinite(inside)
     dark &= ~stopped
-    long = _rates(stopped & ~dark, inside, air, REST_LONG)
-    if long:
-        tau = _middle(long)
-        return tau, f"warming {tau / 3600:.0f} h: from {len(long)} long stops"
-    short = _rates(stopped & ~dark, inside, air, REST_SHORT)
-    if len(short) >= 8:
-        tau = _middle(short)
-        return tau, (
-            f"warming at least {tau / 3600:.0f} h: from {len(short)} stops of the "
-            "thermostat; food warms more slowly than the air around it"
+    found = _rates(stopped & ~dark, inside, air)
+    if not found:
+        return float("nan"), (
+            "no stop of hours was seen: how fast it warms cannot be told, since the "
+            "thermostat's short stops show only the air inside, not the food"
         )
-    return float("nan"), ""
+    tau = _middle(found)
+    return tau, f"warming time {tau / 3600:.0f} h: from {len(found)} long stops"
 
 
 def _rates(
-    stopped: BoolArray, inside: FloatArray, air: FloatArray, least: int
+    stopped: BoolArray, inside: FloatArray, air: FloatArray
 ) -> list[tuple[float, float]]:
-    """Time constant and weight of each stop of at least ``least`` minutes."""
+    """Time constant and weight of each long stop."""
     found = []
     for first, last in runs(stopped):
-        if last - first < least:
+        if last - first < REST_LONG:
             continue
-        start = first + int(SETTLE * min(last - first, REST_LONG))
+        start = first + SETTLE
         t = np.arange(start, last)
         gap = air[start:last] - inside[start:last]
         good = np.isfinite(gap) & (gap > 2.0)
