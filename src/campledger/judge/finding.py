@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from campledger.model.rig import Rig
+
 
 class Verdict(StrEnum):
     """The only five answers; absence of evidence is never a pass."""
@@ -187,6 +189,7 @@ class Handover:
     """Everything that the printed handover page needs, and nothing to look up."""
 
     vehicle: str
+    rig: Rig
     trip_start_utc: float
     trip_end_utc: float
     utc_offset: float
@@ -194,5 +197,4 @@ class Handover:
     proofs: tuple[Proof, ...]
     steps: tuple[tuple[int, str], ...]
     fitout: Fitout
-    cautions: tuple[str, ...]
     earlier: Fingerprint | None = None
