@@ -23,6 +23,7 @@ from campledger.present.report_html import (
 from campledger.present.text_fitout import (
     NOT_A_CERTIFICATE,
     VERDICT_WORDS,
+    digits_for,
     head_words,
     value_words,
 )
@@ -41,11 +42,39 @@ def _plain(text: str) -> str:
     return "".join(c for c in text if c not in "$\\")
 
 
-def picture_chart(picture: Picture, see: str, utc_offset: float) -> Chart | None:
+LABEL_LONG = 26
+"""A longer axis label does not fit beside a chart; it stands above it."""
+
+
+def _picture_sentence(picture: Picture, utc_offset: float) -> str:
+    x, y = np.array(picture.x, dtype=float), np.array(picture.y, dtype=float)
+    known = np.isfinite(x) & np.isfinite(y)
+    x, y = x[known], y[known]
+    if not len(y):
+        return "Nothing to draw."
+    digits = digits_for(float(np.abs(y).max()))
+    low, high = w.number(float(y.min()), digits), w.number(float(y.max()), digits)
+    if picture.kind == "series":
+        at = w.day_clock(float(x[int(np.argmax(y))]), utc_offset)
+        text = f"From {low} to {high}, the most on {at}"
+    else:
+        span = digits_for(float(np.abs(x).max()))
+        left = w.number(float(x.min()), span)
+        right = w.number(float(x.max()), span)
+        text = f"{len(y)} points: {low} to {high} upwards, for {left} to {right} across"
+    line = f"; the dashed line: {picture.line_label}" if picture.line_label else ""
+    return w.sentence(text + line)
+
+
+def picture_chart(picture: Picture, utc_offset: float) -> Chart | None:
     """Draw the evidence of a finding; None if there is none."""
     if not picture.x:
         return None
-    chart = frame(height=240, y_label=_plain(picture.y_label), described=picture.kind)
+    label, entries = _plain(picture.y_label), []
+    if len(label) > LABEL_LONG:
+        entries.append(("", f"upwards: {label}"))
+        label = label.rpartition(", ")[2] if ", " in label else ""
+    chart = frame(height=240, y_label=label, described=picture.kind)
     x, y = np.array(picture.x, dtype=float), np.array(picture.y, dtype=float)
     line_x = np.array(picture.line_x, dtype=float)
     if picture.kind == "series":
@@ -63,7 +92,6 @@ def picture_chart(picture: Picture, see: str, utc_offset: float) -> Chart | None
             line_color=style.INK,
             line_alpha=0.7,
         )
-    entries = []
     if len(line_x):
         chart.line(
             line_x,
@@ -77,7 +105,7 @@ def picture_chart(picture: Picture, see: str, utc_offset: float) -> Chart | None
     return Chart(
         model=chart,
         title=picture.title,
-        see=w.sentence(see),
+        see=_picture_sentence(picture, utc_offset),
         key=style.key(entries),
         figures=_picture_table(picture),
     )
@@ -108,7 +136,7 @@ def _cause_block(finding: Finding, utc_offset: float, *, drawn: bool) -> list[Bl
         parts.append(para(f"Care: {w.sentence(finding.care)}", kind="small"))
     blocks: list[Block] = ["".join(parts)]
     if drawn and finding.picture is not None:
-        chart = picture_chart(finding.picture, finding.reads, utc_offset)
+        chart = picture_chart(finding.picture, utc_offset)
         if chart is not None:
             blocks.append(chart)
     return blocks

@@ -41,9 +41,11 @@ def digits_for(value: float) -> int:
 
 
 def scaled(value: float, unit: str) -> tuple[float, str]:
-    """Give ohms of wiring in milliohms, all else as it is."""
+    """Give ohms in milliohms and shares in per cent, all else as it is."""
     if unit == "Ohm":
         return 1000.0 * value, "milliohm"
+    if unit.startswith("share"):
+        return 100.0 * value, f"%{unit.removeprefix('share')}"
     return value, {"A.h": "Ah", "W.h": "Wh", "Cel": "degC", "1": ""}.get(unit, unit)
 
 

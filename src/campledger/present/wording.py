@@ -250,9 +250,10 @@ def wrap(text: str, width: int, *, first: str = "", rest: str = "") -> list[str]
 
 
 def sentence(text: str) -> str:
-    """Start with a capital and end with a stop."""
+    """Start with a capital and end with a stop; a channel's name stays as it is."""
     text = text.strip()
     if not text:
         return ""
-    text = text[0].upper() + text[1:]
+    if "_" not in text.split()[0]:
+        text = text[0].upper() + text[1:]
     return text if text[-1] in ".?!" else text + "."

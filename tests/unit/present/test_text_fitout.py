@@ -1,12 +1,14 @@
 import re
+from dataclasses import replace
 
 from tests.support.answers import OFFSET, invented_fitout
 
 from campledger.present.report_html import Chart
-from campledger.present.report_installer import installer_section
+from campledger.present.report_installer import installer_section, picture_chart
 from campledger.present.text_fitout import (
     PAGE,
     fitout_text,
+    scaled,
     value_words,
 )
 
@@ -46,9 +48,29 @@ def test_the_section_draws_the_proof_of_each_alarm_and_lists_all():
         "Volts lost on the way to the fridge",
         "Current through the night",
     ]
+    assert charts[0].see.startswith("30 points: 0.02 to 0.47 upwards, for 0.00 to 4.20")
+    assert charts[0].see.endswith("the dashed line: 107 milliohm.")
+    assert "the most on Fri 1 May, 6:20 pm" in charts[1].see
     html = "".join(b for b in section.blocks if isinstance(b, str))
     listed = re.findall(r'scope="row">(C\d+)', html)
     assert listed == ["C1", "C3", "C9", "C18", "C28"]
     assert "fault" in html
     assert "explained by C1" in html
     assert "scale = -1" in html
+
+
+def test_a_long_axis_label_stands_above_the_chart():
+    picture = replace(
+        invented_fitout().causes[0].picture,
+        y_label="change of battery volts minus fridge volts, V",
+    )
+    chart = picture_chart(picture, OFFSET)
+    assert chart.model.yaxis[0].axis_label == "V"
+    assert "upwards: change of battery volts" in chart.key
+    assert picture_chart(replace(picture, x=(), y=()), OFFSET) is None
+
+
+def test_shares_are_given_in_per_cent_and_ohms_in_milliohm():
+    assert scaled(0.13, "share of a day") == (13.0, "% of a day")
+    assert scaled(0.107, "Ohm") == (107.0, "milliohm")
+    assert scaled(2.0, "A.h") == (2.0, "Ah")

@@ -71,6 +71,7 @@ def test_lists_plurals_and_sentences():
     assert w.sentence("so it is") == "So it is."
     assert w.sentence("why?") == "Why?"
     assert w.sentence(" ") == ""
+    assert w.sentence("temp_air_c is missing") == "temp_air_c is missing."
 
 
 def test_give_or_take_is_half_the_interval_or_the_reason():
