@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Protocol
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 
 class Clock(Protocol):
@@ -30,6 +34,7 @@ class Bus(Protocol):
     A wire with devices on it.
 
     A bus moves bytes; what they mean is the driver's. Every failure is a `BusError`.
+    One thread at a time may use a bus.
     """
 
     name: str
@@ -43,7 +48,7 @@ class RegisterBus(Bus, Protocol):
     """A wire with byte registers behind addresses (I2C)."""
 
     def read(self, address: int, register: int, size: int) -> bytes:
-        """Read ``size`` bytes, most significant first as the chip sends them."""
+        """Read ``size`` bytes in the order in which the chip sends them."""
         ...
 
     def write(self, address: int, register: int, data: bytes) -> None:
@@ -66,4 +71,42 @@ class FileBus(Bus, Protocol):
 
     def read_text(self, address: str) -> str:
         """Read the text of a device."""
+        ...
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reading:
+    """
+    What one poll of a sensor gave.
+
+    ``values``: channel to value in the core's unit, NaN = missing; every channel of the
+    driver is there. ``counts``: channel to what was noticed, ``bad`` (the word was
+    refused, the value is NaN), ``clipped`` (kept, the chip is at its full scale) and
+    ``repeat`` (the raw word is the same as last time; only counted). ``notes``: why
+    words were refused, a line each.
+    """
+
+    values: Mapping[str, float]
+    counts: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+
+class Driver(Protocol):
+    """
+    A sensor on a bus.
+
+    A `BusError` from either call means no reading at all: the next poll calls ``start``
+    again, since a chip that was pulled has forgotten what was written to it.
+    """
+
+    name: str
+    channels: tuple[str, ...]
+    interval: float
+
+    def start(self) -> None:
+        """Check the identity, write the settings and read them back."""
+        ...
+
+    def read(self) -> Reading:
+        """Read every channel once."""
         ...
