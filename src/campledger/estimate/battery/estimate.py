@@ -35,7 +35,7 @@ OPENING_STD = 0.03
 """Of an opening that somebody typed. Common practice, no source."""
 MODEL_STD = 0.004
 """Least spread of the state of charge. Common practice, no source."""
-WIDEN = {"lfp": 1.0, "lead": 0.9}
+WIDEN = {"lfp": 1.1, "lead": 0.9}
 """Factor on the interval, found on the tuning trips and kept for all others."""
 EDGE_WIDTH = 1e-3
 
