@@ -11,8 +11,8 @@ LIGHT = "import sys; import {module}; print(sorted(set(sys.modules) & {{{banned}
 @pytest.mark.parametrize(
     ("module", "banned"),
     [
-        ("campledger.app.daemon", "'bokeh','pandas','influxdb_client','duckdb'"),
-        ("campledger.app.cli", "'bokeh','pandas','influxdb_client','numpy','duckdb'"),
+        ("campledger.app.daemon", "'bokeh','pandas','influxdb_client','pyarrow'"),
+        ("campledger.app.cli", "'bokeh','pandas','influxdb_client','numpy','pyarrow'"),
         ("campledger.app.context", "'bokeh','pandas','influxdb_client'"),
         ("campledger.estimate.trip", "'sqlite3','bokeh','pandas','scipy','pvlib'"),
     ],

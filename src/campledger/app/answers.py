@@ -17,14 +17,24 @@ from campledger.app.context import (
     record_of,
     trips_of,
 )
+from campledger.app.output import Progress
 from campledger.app.times import offset_at
 from campledger.errors import CannotTellError
+from campledger.estimate.extend import extend_trip
+from campledger.estimate.trip import estimate_trip
+from campledger.judge.backtest import Backtest, moments
+from campledger.judge.backtest import backtest as compare
 from campledger.judge.enough import answer_enough
 from campledger.judge.enough_types import Enough, Question
 
 if TYPE_CHECKING:
     from campledger.model.estimates import TripEstimates
     from campledger.model.series import TripRecord
+
+
+DAY = 86400.0
+FIRST_LOOK = 6 * 3600.0
+"""Before that much record nothing is asked. [s]"""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,7 +85,6 @@ def answer(session: Session, asked: Asked) -> Enough:
     """Answer "enough?" at a moment."""
     chosen, record, estimates = facts_at(session, asked)
     at = min(asked.at, record.end_utc) if math.isinf(asked.at) else asked.at
-    random = np.random.default_rng(zlib.crc32(f"{at:.0f}".encode()))
     return answer_enough(
         record,
         session.rig,
@@ -84,5 +93,51 @@ def answer(session: Session, asked: Asked) -> Enough:
         until=asked.until,
         question=replace(asked.question),
         plan=chosen.plan,
-        rng=random,
+        rng=_random(at),
     )
+
+
+def backtest(session: Session, asked: Asked) -> Backtest:
+    """
+    Ask every few hours over a stored trip, each time with earlier readings only.
+
+    Estimates are made anew once a day and carried on by counting in between.
+    """
+    chosen = trip_at(session, asked)
+    whole = record_of(session, chosen)
+    happened = estimates_of(session, chosen, whole)
+    base: dict[int, TripEstimates] = {}
+    progress = Progress("backtest")
+
+    def ask(at: float) -> Enough:
+        record = record_of(session, chosen, at=at)
+        day = math.floor((at - whole.start_utc) / DAY)
+        if day not in base:
+            begin = max(whole.start_utc + day * DAY, whole.start_utc + FIRST_LOOK)
+            begin = min(at, begin)
+            early = record_of(session, chosen, at=math.floor(begin / 3600.0) * 3600.0)
+            base[day] = estimate_trip(early, session.rig, quick=True)
+        progress.show(f"day {day + 1}")
+        return answer_enough(
+            record,
+            session.rig,
+            extend_trip(base[day], record),
+            at=at,
+            until=None,
+            question=Question(),
+            plan=chosen.plan,
+            rng=_random(at),
+        )
+
+    times = moments(whole.start_utc + FIRST_LOOK, whole.end_utc, whole.utc_offset)
+    battery = happened.battery
+    result = compare(
+        ask, times, battery.minute_utc, battery.soc, session.rig.house.floor
+    )
+    progress.done()
+    return result
+
+
+def _random(at: float) -> np.random.Generator:
+    """Give the same draws for the same moment."""
+    return np.random.default_rng(zlib.crc32(f"{at:.0f}".encode()))

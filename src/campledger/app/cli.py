@@ -80,9 +80,13 @@ def build_parser(verb: str) -> Parser:
     return parser
 
 
+def _known_options(parser: Parser) -> list[str]:
+    return [o for a in parser._actions for o in a.option_strings]  # noqa: SLF001
+
+
 def _refuse_unknown(verb: str, parser: Parser, left: list[str]) -> None:
     faults = []
-    known = [o for a in parser._actions for o in a.option_strings]  # noqa: SLF001
+    known = _known_options(parser)
     for word in left:
         near = difflib.get_close_matches(word.split("=")[0], known, 1)
         if word.startswith("-"):
@@ -120,6 +124,10 @@ def parse(argv: Sequence[str]) -> tuple[str, argparse.Namespace]:
             )
         )
     parser = build_parser(verb)
+    known = _known_options(parser)
+    odd = [w for w in argv[1:] if w.startswith("--") and w.split("=")[0] not in known]
+    if odd:
+        _refuse_unknown(verb, parser, odd)
     args, left = parser.parse_known_args(list(argv[1:]))
     if left:
         _refuse_unknown(verb, parser, left)

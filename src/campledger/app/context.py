@@ -5,15 +5,17 @@ from __future__ import annotations
 import math
 import os
 import time
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from campledger.app import kept
 from campledger.app.idle import idle_spans
+from campledger.app.output import Progress
 from campledger.app.times import iso, offset_at, parse_time
 from campledger.errors import CannotTellError, Fault, InputError
+from campledger.estimate.extend import extend_trip
 from campledger.estimate.trip import estimate_trip
 from campledger.formats.planfile import parse_plan, read_plan
 from campledger.formats.rigfile import read_rig
@@ -35,6 +37,8 @@ INSTALLED_STORE = Path("/var/lib/campledger/campledger.db")
 LIVE = 600.0
 """Newest reading younger than this: now is the clock. Contract, section 0."""
 HOUR = 3600.0
+CARRIED_MOST = 3 * HOUR
+"""A kept result is carried on by so much; beyond it everything is made anew."""
 
 
 def _located(
@@ -260,29 +264,41 @@ def estimates_of(
     session: Session, chosen: ChosenTrip, record: TripRecord
 ) -> TripEstimates:
     """
-    Give the estimates of a trip: kept ones if nothing is new, else made and kept.
+    Give the estimates of a trip: kept ones, carried on by what is new, else made.
 
-    A result is found again only with the same rig, corrections, code and last reading;
-    one that used readings after the end of the record is never used.
+    A kept result is used only with the same rig, corrections and code. Results are made
+    up to the end of a finished trip or the last closed hour; one that used readings
+    after the end of the record is never taken.
     """
-    opening = chosen.plan.opening_soc if chosen.plan is not None else None
-    typed = opening if chosen.plan_status == PLAN_FROZEN else None
-    mark = kept.fingerprint(
-        session.rig,
-        (f"{record.start_utc:.3f}", f"{record.end_utc:.3f}", f"{typed}"),
-    )
-    key = f"estimates:{record.start_utc:.0f}:{record.end_utc:.0f}"
+    typed = _typed_opening(chosen)
+    mark = kept.fingerprint(session.rig, (f"{record.start_utc:.3f}", f"{typed}"))
+    key = f"estimates:{record.start_utc:.0f}"
     found = session.store.kept(key, fingerprint=mark, at=record.end_utc)
-    if found is not None:
-        try:
-            made: TripEstimates = kept.unpack(found.blob)
-        except ValueError:
-            pass
-        else:
-            return made
-    made = estimate_trip(record, session.rig)
-    _keep(session, key, mark, record, made)
-    return made
+    if found is not None and record.end_utc - found.last_utc <= CARRIED_MOST:
+        with suppress(ValueError):
+            return extend_trip(kept.unpack(found.blob), record)
+    closed = math.floor(record.end_utc / HOUR) * HOUR
+    finished = chosen.trip.end_utc <= record.end_utc
+    if finished or closed <= record.start_utc + HOUR:
+        base = record
+    else:
+        base = session.store.record(
+            record.start_utc, closed, session.rig.corrections, chosen.utc_offset
+        )
+    progress = Progress("estimating")
+    progress.show(f"{len(base.minute_utc) / 1440:.1f} days, once; kept afterwards")
+    made = estimate_trip(base, session.rig, opening=typed)
+    progress.done()
+    _keep(session, key, mark, base, made)
+    return extend_trip(made, record)
+
+
+def _typed_opening(chosen: ChosenTrip) -> float | None:
+    """Give the opening charge of a plan that was frozen before the trip."""
+    plan = chosen.plan
+    if plan is None or chosen.plan_status != PLAN_FROZEN:
+        return None
+    return plan.opening_soc
 
 
 def _keep(

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from campledger.app.fitout_facts import judged
 from campledger.judge.statement import make_statement
 from campledger.present.jsonout import report_json
 from campledger.present.report_data import ReportData, build_report_data
+from campledger.present.report_installer import installer_section
 
 if TYPE_CHECKING:
     from campledger.app.context import ChosenTrip, Session
@@ -29,6 +31,7 @@ def report_data(
         plan_status=chosen.plan_status,
         trip_name=chosen.trip.name,
     )
+    fitout = judged(session, chosen, record, estimates)
     return build_report_data(
         statement,
         record,
@@ -36,6 +39,7 @@ def report_data(
         session.rig,
         plan=chosen.plan,
         revisions=chosen.revisions,
+        sections=(installer_section(fitout, chosen.utc_offset),),
     )
 
 

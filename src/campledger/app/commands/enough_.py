@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from campledger.app.answers import Asked, answer
-from campledger.app.context import now_of, session
+from campledger.app.answers import Asked, answer, backtest
+from campledger.app.context import Session, now_of, session
 from campledger.app.output import print_json
-from campledger.app.times import parse_span, parse_time
+from campledger.app.times import offset_at, parse_span, parse_time
 from campledger.errors import Fault, InputError
 from campledger.judge.enough_types import SUNS, Drive, Question
 
@@ -77,6 +77,21 @@ def _without(text: str, rig: Rig) -> tuple[str, ...]:
     return names
 
 
+def _backtest(args: argparse.Namespace, s: Session, asked: Asked) -> int:
+    from campledger.present.text_backtest import (  # noqa: PLC0415
+        backtest_json,
+        backtest_text,
+    )
+
+    result = backtest(s, asked)
+    offset = offset_at(s.rig.timezone, asked.at)
+    if args.json:
+        print_json(backtest_json(result, offset))
+    else:
+        print(backtest_text(result, offset))
+    return 0
+
+
 def run(args: argparse.Namespace) -> int:
     """Answer, or test past answers."""
     from campledger.present.jsonout import enough_json  # noqa: PLC0415
@@ -96,14 +111,7 @@ def run(args: argparse.Namespace) -> int:
         )
         asked = Asked(at=at, until=until, question=question, plan_file=args.plan)
         if args.backtest:
-            from campledger.app.answers import backtest  # noqa: PLC0415
-
-            result = backtest(s, asked)
-            if args.json:
-                print_json(backtest_json(result))
-            else:
-                print(backtest_text(result))
-            return 0
+            return _backtest(args, s, asked)
         said = answer(s, asked)
     if args.json:
         print_json(enough_json(said))
