@@ -25,6 +25,7 @@ from campledger.present.report_html import (
 from campledger.present.report_soc import anchor_table, low_chart, soc_chart
 from campledger.present.report_words import assumptions, cannot_tell, counted, gap_words
 from campledger.present.text import plan_heading
+from campledger.present.text_enough import until_words, verdict_words
 
 if TYPE_CHECKING:
     from campledger.present.report_data import ReportData, Stretch
@@ -55,10 +56,15 @@ def head(data: ReportData) -> str:
 
 
 def _evening(data: ReportData) -> str:
-    if data.enough is None or not data.enough.reason:
+    """Say what the next days would have needed, asked at the end of the record."""
+    answer = data.enough
+    if answer is None:
         return ""
-    when = w.day_clock(data.enough.as_of, data.offset)
-    return para(f"As of {when}: {w.sentence(data.enough.reason)}")
+    when = w.day_clock(answer.as_of, data.offset)
+    return para(
+        f"Asked at the end of the record ({when}): {verdict_words(answer)} "
+        f"{until_words(answer)}"
+    )
 
 
 def biggest_miss(data: ReportData) -> str:

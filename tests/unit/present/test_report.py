@@ -7,7 +7,9 @@ from tests.support.answers import OFFSET, invented_enough, invented_fitout
 from tests.support.report_trip import START, invented_data, invented_trip
 
 from campledger.judge.statement import make_statement
+from campledger.model.estimates import Estimate
 from campledger.model.plan import FrozenPlan
+from campledger.model.rig import Correction
 from campledger.model.words import Word
 from campledger.present.report import POLICY, report_html, write_report
 from campledger.present.report_data import build_report_data, stretches
@@ -17,7 +19,12 @@ from campledger.present.report_html import Chart, Row, Section, figure_cell, tab
 from campledger.present.report_installer import installer_section
 from campledger.present.report_sections import all_sections, biggest_miss
 from campledger.present.report_soc import low_chart, soc_chart, soc_sentence
-from campledger.present.report_words import assumptions, cannot_tell, gap_words
+from campledger.present.report_words import (
+    assumptions,
+    cannot_tell,
+    counted,
+    gap_words,
+)
 from campledger.present.wording import NO_BREAK
 
 
@@ -68,6 +75,11 @@ def test_the_verdict_stands_first_and_sections_in_their_order(html):
         "installer",
         "cautions",
     ]
+
+
+def test_the_answer_at_the_end_stands_below_the_verdict(html):
+    text = _body(html).replace(NO_BREAK, " ")
+    assert "(Fri 1 May, 6:19 pm): Yes - 8 Ah to spare, give or take 3. Until" in text
 
 
 def test_no_request_can_leave_the_page(html):
@@ -351,3 +363,46 @@ def test_one_camp_day_is_not_every_one(data):
     first = replace(statement.days[0], low_point=replace(statement.days[0].low_point))
     chart = low_chart(replace(data, statement=replace(statement, days=(first,))))
     assert chart.see.startswith("The one camp day kept")
+
+
+def test_corrections_and_guesses_are_listed_as_assumed(data):
+    item = Correction(
+        channel="current_house_a", scale=-1.0, reason="sense leads swapped"
+    )
+    other = replace(data, rig=replace(data.rig, corrections=(item,)))
+    texts = " ".join(assumptions(other))
+    assert "current_house_a are corrected: -1.000 x raw 0.000" in texts
+    assert "(sense leads swapped)" in texts
+    assert "In the plan, guessed: " in texts
+
+
+def test_notes_of_estimators_stand_once_under_how_it_was_counted(data):
+    loads = tuple(replace(x, notes=("from the sum",)) for x in data.estimates.loads)
+    fridges = tuple(replace(x, notes=("few days",)) for x in data.estimates.fridges)
+    other = replace(
+        data,
+        estimates=replace(data.estimates, loads=loads, fridges=fridges),
+        statement=replace(data.statement, notes=("two shunts", "two shunts")),
+    )
+    found = counted(other)
+    assert found.count("Two shunts.") == 1
+    assert "This logger: from the sum." in found
+    assert "Fridge: few days." in found
+
+
+def test_a_battery_without_volts_or_current_says_what_is_missing(data):
+    nothing = Estimate.missing("no current")
+    battery = replace(data.estimates.battery, capacity=nothing, resistance=nothing)
+    other = replace(
+        data,
+        channels=frozenset({"voltage_house_v"}),
+        details=(),
+        estimates=replace(data.estimates, battery=battery),
+        statement=replace(data.statement, capacity=nothing),
+    )
+    text = " ".join(cannot_tell(other))
+    assert "current_house_a is not recorded" in text
+    assert "What the battery really holds: no current." in text
+    page = report_html(other)
+    assert "can&#x27;t tell: no current" in page
+    assert 'id="detail"' not in page
