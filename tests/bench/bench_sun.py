@@ -1,7 +1,7 @@
 """
 Possible harvest and held-back minutes against truth, on trips with a known sun.
 
-``python tests/bench/bench_sun.py [--trips N] [--seed S] [--cases DIR ...] [--out FILE]``
+``python tests/bench/bench_sun.py [--trips N] [--seed S] [--cases DIR ...]``
 """
 
 from __future__ import annotations
@@ -153,8 +153,8 @@ def show(rows, every):
         if every or not r["inside"] or abs(r["error"]) > 0.08 or r["f1"] < 0.85:
             print(
                 f"{r['name']:24s} E {r['energy']:6.0f} error {r['error']:+.1%} "
-                f"half width {r['width']:.1%} z {r['z']:+.1f} curtailed {r['share']:.0%}"
-                f" F1 {r['f1']:.3f} {r['counts']}{' bound' if r['bound'] else ''}"
+                f"half width {r['width']:.1%} z {r['z']:+.1f} "
+                f"curtailed {r['share']:.0%} F1 {r['f1']:.3f} {r['counts']}"
             )
 
 

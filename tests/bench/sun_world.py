@@ -8,6 +8,8 @@ regulator's three stages are small models of this file. Common practice, no sour
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pandas as pd
 import pvlib
@@ -60,7 +62,7 @@ def make_site(rng, days):
     cuts = np.sort(rng.integers(n // 20, n, count - 1)) if count > 1 else []
     edges = np.concatenate(([0], cuts, [n])).astype(int)
     camps = []
-    for a, b in zip(edges[:-1], edges[1:], strict=True):
+    for a, b in itertools.pairwise(edges):
         camps.append((a, b, lat + rng.normal(0, 0.6), lon + rng.normal(0, 0.8)))
     return lat, lon, offset, time, camps
 

@@ -1,4 +1,4 @@
-"""Possible harvest: held back, shaded, silent, placeless; made-up days under clear sky."""
+"""Possible harvest: held back, shaded, silent, placeless; made-up clear days."""
 
 import numpy as np
 import pytest
