@@ -12,7 +12,7 @@ import platform
 import subprocess
 import sys
 import time
-from datetime import datetime, timezone
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -96,7 +96,7 @@ def clean_table(count, first):
 
 
 def loop_table(count, first):
-    """Recover a known loop with voltmeters 1.5 % apart, 20 to 60 steps, a second load."""
+    """Recover a known loop: voltmeters 1.5 % apart, 20 to 60 steps, a second load."""
     inside = 0
     errors = []
     for seed in range(first, first + count):
@@ -169,9 +169,7 @@ def main(argv=None):
             else planted_row(name, FACTORS[0], seeds)
         )
         mid = planted_row(name, FACTORS[1], seeds)
-        high = (
-            mid if name in UNSCALED else planted_row(name, FACTORS[2], seeds)
-        )
+        high = mid if name in UNSCALED else planted_row(name, FACTORS[2], seeds)
         n = len(seeds)
         say(
             f"| {name} | {low[2]}/{n} | {mid[0]}/{n} | {mid[1]}/{n} | {high[0]}/{n} | "
@@ -215,12 +213,12 @@ def main(argv=None):
             check=False,
         ).stdout.strip()
         head = [
-            f"# Fit-out, {datetime.now(timezone.utc):%Y-%m-%d %H:%M} UTC",
+            f"# Fit-out, {datetime.now(UTC):%Y-%m-%d %H:%M} UTC",
             "",
             f"Commit {commit}; seeds {seeds[0]}..{seeds[-1]}; clean seeds "
             f"{options.first}..{options.first + options.clean - 1}; "
-            f"{platform.machine()}, Python {platform.python_version()}. Estimates are a "
-            "stand-in made from truth with an honest error; sensor faults do not reach "
+            f"{platform.machine()}, Python {platform.python_version()}. Estimates "
+            "are a stand-in made from truth with an honest error; sensor faults do not reach "
             "them.",
             "",
         ]

@@ -71,10 +71,15 @@ class Lazy(dict):
         return len(self.source)
 
     def get(self, name, default=None):
-        return self[name] if name in self else default
+        return self[name] if name in self.source else default
 
     def keys(self):
         return self.source.keys()
+
+
+def say(**values):
+    """Write settings as keyword arguments."""
+    return values
 
 
 def make_rig(k: Knobs) -> Rig:
@@ -113,7 +118,7 @@ def make_rig(k: Knobs) -> Rig:
         Load(name="logger", kind="logger", current_on=k.logger),
     )
     feed = "trailer" if k.trailer else "alternator"
-    cable = dict(place_from="house")
+    cable = say(place_from="house")
     cables = (
         Cable(
             name="fridge",
@@ -341,35 +346,35 @@ def make_plan(k: Knobs, days) -> Plan:
 
 
 DCDC, ISO, LEAD, LFP = "dcdc", "isolator", "lead", "lfp"
-LONG = dict(days=10, dt=10.0, drives=((2.6, 1.6), (75.5, 1.4), (150.0, 1.3)))
+LONG = say(days=10, dt=10.0, drives=((2.6, 1.6), (75.5, 1.4), (150.0, 1.3)))
 
 
 def plants(f, rng):
     """Say which knobs each finding turns, and which rigs it needs."""
     late = START + DAY + 15.6 * 3600
     t = {
-        "C1": (dict(r_fridge_scale=f * 0.36 / 4.2 / 0.0413), ()),
-        "C2": (dict(r_fridge_scale=1 + 0.3 * f), ()),
-        "C3": (dict(extra={"early_cut": f}), ()),
-        "C4": (dict(r_fridge_growth=0.25 * f), ()),
-        "C5": (dict(fridge_neg_scale=f * 0.1 / (0.35 * 0.0413 * 4.2)), ()),
-        "C6": (dict(inverter_long=(0.8 * 15 * f, 1500.0)), ()),
-        "C7": (dict(extra={"fridge_rating": 15.0 / f}), ()),
-        "C7b": (dict(extra={"fuse_at": 0.2 * f}), ()),
+        "C1": (say(r_fridge_scale=f * 0.36 / 4.2 / 0.0413), ()),
+        "C2": (say(r_fridge_scale=1 + 0.3 * f), ()),
+        "C3": (say(extra={"early_cut": f}), ()),
+        "C4": (say(r_fridge_growth=0.25 * f), ()),
+        "C5": (say(fridge_neg_scale=f * 0.1 / (0.35 * 0.0413 * 4.2)), ()),
+        "C6": (say(inverter_long=(0.8 * 15 * f, 1500.0)), ()),
+        "C7": (say(extra={"fridge_rating": 15.0 / f}), ()),
+        "C7b": (say(extra={"fuse_at": 0.2 * f}), ()),
         "C8": (
-            dict(trailer=True, r_plug=f * 0.5 / 27.0 + 0.0 * f, panel_w=160.0),
+            say(trailer=True, r_plug=f * 0.5 / 27.0 + 0.0 * f, panel_w=160.0),
             (DCDC,),
         ),
         "C9": (
-            dict(r_feed_scale=1 + 0.5 * f, charger_fold_v=12.9, opening=0.6),
+            say(r_feed_scale=1 + 0.5 * f, charger_fold_v=12.9, opening=0.6),
             (DCDC,),
         ),
-        "C10": (dict(derate=0.15 * f * 18 / 16, opening=0.5, panel_w=120.0), (DCDC,)),
-        "C12": (dict(dead_start_s=600 * f, opening=0.6), (DCDC,)),
-        "C13": (dict(run_on_s=600 * f, opening=0.4, panel_w=60.0), (DCDC,)),
-        "C14": (dict(absorb_shift=-0.15 * f), ()),
+        "C10": (say(derate=0.15 * f * 18 / 16, opening=0.5, panel_w=120.0), (DCDC,)),
+        "C12": (say(dead_start_s=600 * f, opening=0.6), (DCDC,)),
+        "C13": (say(run_on_s=600 * f, opening=0.4, panel_w=60.0), (DCDC,)),
+        "C14": (say(absorb_shift=-0.15 * f), ()),
         "C15": (
-            dict(
+            say(
                 absorb_cut_at=0.04 * 100 * f,
                 opening=0.6,
                 panel_w=60.0,
@@ -377,61 +382,67 @@ def plants(f, rng):
             ),
             (LEAD, DCDC),
         ),
-        "C16": (dict(absorb_shift=0.2 * f), ()),
+        "C16": (say(absorb_shift=0.2 * f), ()),
         "C17": (
-            dict(comp_mv=-5.0 / f, days=6, dt=4.0, temp_trend=3.0, hot=False),
+            say(comp_mv=-5.0 / f, days=6, dt=4.0, temp_trend=3.0, hot=False),
             (LEAD, DCDC),
         ),
         "C17b": (
-            dict(comp_mv=-5.0 * f, days=6, dt=4.0, temp_trend=3.0, hot=False),
+            say(comp_mv=-5.0 * f, days=6, dt=4.0, temp_trend=3.0, hot=False),
             (LFP,),
         ),
-        "C18": (dict(over_v=14.4 + f * 0.6, panel_w=300.0), (LEAD,)),
-        "C19": (dict(alt_low_share=0.2 * f, alternator="fixed"), ()),
+        "C18": (say(over_v=14.4 + f * 0.6, panel_w=300.0), (LEAD,)),
+        "C19": (say(alt_low_share=0.2 * f, alternator="fixed"), ()),
         "C20": (
-            dict(alt_sag=f * 1.0 / 28, charger_fold_v=10.5, opening=0.55),
+            say(alt_sag=f * 1.0 / 28, charger_fold_v=10.5, opening=0.55),
             (DCDC,),
         ),
-        "C21": (dict(iso_chatter=int(round(6 * f)) + 1), (ISO,)),
-        "C22": (dict(iso_sun_tied_s=900.0 * f), (ISO,)),
-        "C23": (dict(start_step=0.02 * f), ()),
-        "C23b": (dict(start_night_fall=0.05 * f), ()),
-        "C24": (dict(start_rest_v=12.7 - 0.5 * f), ()),
-        "C25": (dict(crank_v=12.6 - 3.0 * f), ()),
-        "C26": (dict(charger_self=3.0 * f, opening=0.4, panel_w=60.0), (DCDC,)),
-        "C27": (dict(inverter_idle_h=2.0 * f), ()),
-        "C28": (dict(standing=0.15 * f), ()),
-        "C29": (dict(logger=0.05 * f * 50 / 24, extra={"floor": 0.5}), (LEAD,)),
-        "C30": (dict(space_excess=15.0 * f), ()),
+        "C21": (say(iso_chatter=round(6 * f) + 1), (ISO,)),
+        "C22": (say(iso_sun_tied_s=900.0 * f), (ISO,)),
+        "C23": (say(start_step=0.02 * f), ()),
+        "C23b": (say(start_night_fall=0.05 * f), ()),
+        "C24": (say(start_rest_v=12.7 - 0.5 * f), ()),
+        "C25": (say(crank_v=12.6 - 3.0 * f), ()),
+        "C26": (say(charger_self=3.0 * f, opening=0.4, panel_w=60.0), (DCDC,)),
+        "C27": (say(inverter_idle_h=2.0 * f), ()),
+        "C28": (say(standing=0.15 * f), ()),
+        "C29": (say(logger=0.05 * f * 50 / 24, extra={"floor": 0.5}), (LEAD,)),
+        "C30": (say(space_excess=15.0 * f), ()),
         "C31": (
-            dict(
+            say(
                 hunting_per_hour=5.0 * f,
                 r_fridge_scale=4.8,
                 extra={"cut_out": 11.8, "restart": 12.3},
             ),
             (LEAD,),
         ),
-        "C32": (dict(night_pump=int(round(3 * f))), ()),
-        "C33": (dict(lights_hours=3.2 * 1.5 * f), ()),
-        "C34": (dict(hidden=(2.0 * f / 3.5, 3.5)), ()),
-        "C35": (dict(gain_house_i=-1.0), ()),
-        "C36": (dict(gain_house_i=1 - 0.03 * f * 1.1), ()),
-        "C36b": (dict(gain_house_i=0.667), ()),
-        "C37": (dict(zero_house_i=-0.02 * f), ()),
-        "C38": (dict(bypass=0.21 * f, panel_w=260.0), ()),
-        "C40": (dict(stuck=(("temp_fridge_c", 31.0, 85.0),)), ()),
-        "C40b": (dict(stuck=(("voltage_fridge_v", 31.0, None),)), ()),
-        "C40c": (dict(stuck=(("current_house_a", 31.0, None),)), ()),
-        "C41": (dict(clip_at=163.84, inverter_long=(30.0, 60.0)), ()),
-        "C42": (dict(ripple=0.2 * f), ()),
-        "C43": (dict(offset_fridge_v=-0.05 * f), ()),
-        "C44": (dict(reboot_at_crank=3), ()),
+        "C32": (say(night_pump=round(3 * f)), ()),
+        "C33": (say(lights_hours=3.2 * 1.5 * f), ()),
+        "C34": (say(hidden=(2.0 * f / 3.5, 3.5)), ()),
+        "C35": (say(gain_house_i=-1.0), ()),
+        "C36": (say(gain_house_i=1 - 0.03 * f * 1.1), ()),
+        "C36b": (say(gain_house_i=0.667), ()),
+        "C37": (say(zero_house_i=-0.02 * f), ()),
+        "C38": (say(bypass=0.21 * f, panel_w=260.0, hot=False), ()),
+        "C40": (say(stuck=(("temp_fridge_c", 31.0, 85.0),)), ()),
+        "C40b": (say(stuck=(("voltage_fridge_v", 31.0, None),)), ()),
+        "C40c": (say(stuck=(("current_house_a", 31.0, None),)), ()),
+        "C41": (say(clip_at=163.84, inverter_long=(30.0, 60.0)), ()),
+        "C42": (say(ripple=0.2 * f), ()),
+        "C43": (say(offset_fridge_v=-0.05 * f), ()),
+        "C44": (say(reboot_at_crank=3), ()),
         "C45": (
-            dict(solar_share=0.36 / f, panel_w=220.0, opening=0.5, drives=((2.6, 0.4), (27.5, 0.4), (51.0, 0.4))),
+            say(
+                solar_share=0.36 / f,
+                panel_w=220.0,
+                opening=0.6,
+                capacity=300.0,
+                drives=((2.6, 0.4), (27.5, 0.4), (51.0, 0.4)),
+            ),
             (DCDC,),
         ),
         "C46": (
-            dict(
+            say(
                 shade=(14.2, 15.4, min(0.4 * f, 0.95)),
                 opening=0.35,
                 clouds=False,
@@ -442,7 +453,7 @@ def plants(f, rng):
             (DCDC,),
         ),
         "C47": (
-            dict(
+            say(
                 string_share=0.66,
                 string_from=1.2,
                 string_v=1 - min(0.22 * f, 0.6),
@@ -453,37 +464,32 @@ def plants(f, rng):
             ),
             (DCDC,),
         ),
-        "C48": (dict(solar_unseen=True), ()),
-        "C50": (dict(freeze_charge=0.02 * 100 * f, hot=False, opening=0.6), (LFP,)),
-        "C51": (dict(temp_house_hot_h=2.0 * f), (LEAD,)),
+        "C48": (say(solar_unseen=True), ()),
+        "C50": (say(freeze_charge=0.02 * 100 * f, hot=False, opening=0.6), (LFP,)),
+        "C51": (say(temp_house_hot_h=2.0 * f), (LEAD,)),
         "C52": (
-            dict(
-                LONG,
+            say(
+                dt=10.0,
                 days=int(7 * f) + 1,
-                panel_w=5.0,
-                opening=1.0,
+                panel_w=60.0,
+                capacity=400.0,
+                opening=0.93,
                 drives=((2.0, 0.2),),
             ),
             (LEAD, DCDC),
         ),
-        "C53": (dict(LONG, capacity_true_share=0.8 / f), ()),
-        "C54": (dict(r_house_scale=1.5 * f, hot=True), ()),
-        "C55": (dict(half_gap=0.2 * f), (LEAD,)),
-        "C55b": (dict(half_gap=0.05 * f * 0.75, extra={"lfp_v": 1}), (LFP,)),
-        "C56": (dict(share2=0.5 + 0.2 * f * 0.5), ()),
-        "C57": (dict(protection_at=START + DAY + 22.2 * 3600), ()),
+        "C53": (say(**LONG, capacity_true_share=0.8 / f), ()),
+        "C54": (say(r_house_scale=1.5 * f, hot=True), ()),
+        "C55": (say(half_gap=0.2 * f), (LEAD,)),
+        "C55b": (say(half_gap=0.05 * f * 0.75, extra={"lfp_v": 1}), (LFP,)),
+        "C56": (say(share2=0.5 + 0.2 * f * 0.5), ()),
+        "C57": (say(protection_at=START + DAY + 22.2 * 3600), ()),
         "C58": (
-            dict(
-                opening=0.74,
-                panel_w=60.0,
-                clouds=False,
-                extra={"floor": 0.70 if f >= 1 else 0.45},
-                drives=((2.6, 0.7), (27.5, 0.7), (51.0, 0.7)),
-            ),
+            say(opening=0.74, panel_w=60.0, logger=0.02, extra={"sink": f >= 1}),
             (LEAD, DCDC),
         ),
         "C59": (
-            dict(
+            say(
                 days=7,
                 dt=6.0,
                 park_from=START + 3.2 * DAY,
@@ -495,7 +501,7 @@ def plants(f, rng):
         ),
     }
     t["I13"] = (
-        dict(
+        say(
             r_fridge_scale=3.4,
             hunting_per_hour=8.0,
             opening=0.75,
@@ -551,7 +557,7 @@ def plant(finding: str, factor: float, seed: int) -> Trip:
         knobs = {}
     free = rng.uniform() < 0.5
     lead = LEAD in needs or ISO in needs or (LFP not in needs and free)
-    base = dict(
+    base = say(
         chemistry=str(rng.choice(["agm", "agm", "flooded"])) if lead else "lfp",
         hot=bool(rng.uniform() < 0.5),
         charger="dcdc",
@@ -574,18 +580,20 @@ def plant(finding: str, factor: float, seed: int) -> Trip:
         on = world.s["current_fridge_a"] > 2
         at = START + DAY + 17.5 * 3600
         i = np.flatnonzero(on & (world.t > at))[60]
-        knobs = dict(
-            base,
+        knobs = say(
+            **{k_: v_ for k_, v_ in base.items() if k_ != "extra"},
             fridge_off_from=float(world.t[i]),
             fridge_off_until=START + 2 * DAY + 3.3 * 3600,
-            extra=dict(
-                k.extra,
-                cut_out=k.extra.get("cut_out", float(np.round(v[i], 2))),
-                restart=k.extra.get("restart", float(np.round(v[i], 2)) + 0.9),
-            ),
+            extra={
+                **k.extra,
+                "cut_out": k.extra.get("cut_out", float(np.round(v[i], 2))),
+                "restart": k.extra.get("restart", float(np.round(v[i], 2)) + 0.9),
+            },
         )
         k = Knobs(**knobs)
         world = simulate(k, rng)
+    if k.extra.get("sink"):
+        k.extra["floor"] = float(world.soc.min()) + 0.08
     if k.clip_at:
         i = int((DAY + 12 * 3600) / k.dt)
         world.s["current_house_a"][i : i + 3] = -200.0

@@ -131,10 +131,9 @@ class World:
 
 def slow_noise(rng, n, sd, tau):
     """Give a smooth random path with unit steps of one sample."""
-    a = np.exp(-1.0 / tau)
     k = max(2, int(n / max(tau, 1.0)) + 3)
     x = rng.normal(0, sd, k)
-    return np.interp(np.linspace(0, k - 1, n), np.arange(k), x) * (1 if a else 1)
+    return np.interp(np.linspace(0, k - 1, n), np.arange(k), x)
 
 
 def make_loads(k: Knobs, rng, hour, air, t):
@@ -339,7 +338,7 @@ def simulate(k: Knobs, rng) -> World:
         accept = (
             cap * max(0.004, 1 - soc_at) / 1.5
             if lead
-            else cap * max(0.004, 1 - soc_at) / 0.08
+            else cap * max(0.0003, 1 - soc_at) / 0.08
         )
         reff = max(r0 + r1, (14.4 - ocv) / accept) if slow > 0 else r0 + r1
         if since_on[i] == 0:
@@ -473,7 +472,7 @@ def simulate(k: Knobs, rng) -> World:
             k.start_step
         )
     for c in cranks:
-        i = int(round((c - START) / k.dt))
+        i = round((c - START) / k.dt)
         w = max(1, int(3 / k.dt))
         v_start[i : i + w] = k.crank_v
         v_in_guess[i : i + w] = np.minimum(v_in_guess[i : i + w], k.crank_v)
@@ -545,7 +544,7 @@ def simulate(k: Knobs, rng) -> World:
     if k.protection_at:
         s["voltage_house_v"] = np.where(rep(dark), 0.3, volt)
         s["voltage_fridge_v"] = np.where(rep(dark), 0.1, v_fridge)
-    true_loads = {x: v for x, v in loads.items()}
+    true_loads = dict(loads.items())
     return World(
         knobs=replace(k),
         t=t,

@@ -136,7 +136,7 @@ def find_steps(
     if len(time_utc) < 8:
         return none
     interval = float(np.median(np.diff(time_utc)))
-    width = int(np.clip(round(WINDOW / interval), 1, 8))
+    width = int(np.clip(round(WINDOW / interval), 2, 8))
     skip = max(1, int(np.ceil(SETTLE / interval)) if interval < SETTLE else 1)
     early = 1 if mean or interval > SETTLE else 0
     index = _edges(np.nan_to_num(columns[0], nan=0.0), skip + 1, least)

@@ -128,8 +128,8 @@ class Fingerprint:
     """
     What ages: kept so that a later year can be laid beside it.
 
-    ``loops`` Ohm by place, ``resistance_house`` Ohm, ``current_standing`` A, ``zeros`` A
-    by channel, ``fridge_charge_per_k`` A.h a day and K; NaN = not measured.
+    ``loops`` Ohm by place, ``resistance_house`` Ohm, ``current_standing`` A,
+    ``zeros`` A by channel, ``fridge_charge_per_k`` A.h a day and K; NaN = not measured.
     """
 
     made_utc: float

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from campledger.estimate.steps import runs, slope_through_zero
 from campledger.judge.finding import LimitKind, Picture, Sure, Verdict
-from campledger.judge.fitout.evidence import Evidence
 from campledger.judge.fitout.row import Result, Row, cannot_tell
-from campledger.model.series import FloatArray
 from campledger.model.words import Word
+
+if TYPE_CHECKING:
+    from campledger.judge.fitout.evidence import Array, Evidence
 
 FREEZE_RATE = 0.02
 HOT_LEAD, HOT_HOURS = 40.0, 2.0
@@ -128,18 +131,20 @@ def full_spans(evidence: Evidence) -> list[tuple[float, float]]:
     return found
 
 
-def full_times(evidence: Evidence) -> FloatArray:
+def full_times(evidence: Evidence) -> Array:
     """Give the times of true fulls, those of the estimate included. [s]"""
     times = [t for span in full_spans(evidence) for t in span]
-    times += [a.time_utc for a in evidence.estimates.battery.anchors if a.kind == "full"]
+    times += [
+        a.time_utc for a in evidence.estimates.battery.anchors if a.kind == "full"
+    ]
     return np.sort(np.array(times, dtype=np.float64))
 
 
-def _held_mostly(mask: np.ndarray, need: int) -> np.ndarray:
+def _held_mostly(mask: Array, need: int) -> Array:
     """Close gaps of up to five minutes (a load that dips the volts)."""
     out = mask.copy()
     for a, b in runs(~mask):
-        if 0 < a and b < len(mask) and b - a <= min(5, need // 3):
+        if a > 0 and b < len(mask) and b - a <= min(5, need // 3):
             out[a:b] = True
     return out
 

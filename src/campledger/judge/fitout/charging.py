@@ -1,17 +1,21 @@
-"""C14-C20: the volts that the battery was charged to, and the alternator behind them."""
+"""C14-C17: the volts that the battery was charged to."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from campledger.estimate.steps import runs, slope_with_intercept
 from campledger.judge.finding import LimitKind, Picture, Sure, Verdict
-from campledger.judge.fitout.evidence import DAY, VOLTAGE_ENGINE, Evidence
 from campledger.judge.fitout.row import Result, Row, cannot_tell
 
+if TYPE_CHECKING:
+    from campledger.judge.fitout.evidence import Array, Evidence
+
 NEAR_TARGET = 0.15
+HELD_LEAST = 13.45
 LONG_DRIVE = 60
 SUNNY_CHARGE = 10.0
 CUT_SHARE = 0.04
@@ -23,9 +27,6 @@ COMPENSATION_LEAST = 0.005
 COMPENSATION_USUAL = -0.024
 SPAN_LEAST = 10.0
 PLATEAUS_LEAST = 4
-OVER_LEAD, OVER_ANY, OVER_SECONDS = 15.0, 16.0, 10.0
-LOW_SHARE = 0.20
-SAG_VOLTAGE = 13.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,9 +56,8 @@ def plateaus(evidence: Evidence, *, minutes: int = 12) -> list[Plateau]:
     charger is held as well.
     """
     volts, amps = evidence.voltage, evidence.current
-    rest = 13.45 if evidence.rig.house.is_lead else 13.45
     with np.errstate(invalid="ignore"):
-        up = (volts > rest) & (amps > -0.3)
+        up = (volts > HELD_LEAST) & (amps > -0.3)
     found = []
     for a, b in runs(up):
         i = a
@@ -135,7 +135,7 @@ def absorption_reached(evidence: Evidence) -> Result:
     )
 
 
-def _running_low(values: np.ndarray, width: int) -> np.ndarray:
+def _running_low(values: Array, width: int) -> Array:
     """Smallest of so many minutes in a row; NaN next to holes."""
     if len(values) < width:
         return np.full(len(values), np.nan)
@@ -150,12 +150,7 @@ def absorption_cut(evidence: Evidence) -> Result:
     house = evidence.rig.house
     limit = CUT_SHARE * evidence.capacity
     found = plateaus(evidence)
-    high = [
-        p
-        for p in found
-        if abs(p.volts - evidence.absorb_least[p.first]) < 0.2
-        or p.volts > evidence.absorb_least[p.first] - 0.2
-    ]
+    high = [p for p in found if p.volts > evidence.absorb_least[p.first] - 0.2]
     early, left = [], 0
     for p in high:
         after = slice(p.last + 5, p.last + 5 + HOLD_AFTER)
@@ -320,181 +315,6 @@ def compensation(evidence: Evidence) -> Result:
     )
 
 
-def over_voltage(evidence: Evidence) -> Result:
-    """C18: more than the battery may ever see, for ten seconds."""
-    house = evidence.rig.house
-    limit = house.voltage_charge_high
-    series = evidence.series("voltage_house_v")
-    volts = np.nan_to_num(series.value)
-    interval = series.interval
-    need = max(1, int(np.ceil(OVER_SECONDS / interval))) if interval > 0 else 1
-    spans = [r for r in runs(volts > limit) if r[1] - r[0] >= need]
-    extreme = bool(np.any(volts > OVER_ANY))
-    top = float(np.max(volts, initial=0.0))
-    if not spans and not extreme:
-        return Result(
-            verdict=Verdict.PASS,
-            reads=f"Highest {top:.2f} V. Load dumps last less than a second: unseen.",
-            value=top,
-            limit=limit,
-            count=len(volts),
-        )
-    a, b = max(spans or runs(volts > OVER_ANY), key=lambda r: r[1] - r[0])
-    minutes = (series.time_utc[b - 1] - series.time_utc[a]) / 60.0
-    return Result(
-        verdict=Verdict.FAULT,
-        reads=(
-            f"{np.median(volts[a:b]):.1f} V for {minutes:.0f} min at "
-            f"{evidence.clock(float(series.time_utc[a]))}{_who(evidence, a, series)}."
-        ),
-        value=top,
-        limit=limit,
-        count=len(volts),
-        picture=Picture(
-            kind="plateau",
-            title="Battery volts",
-            x=tuple(series.time_utc[max(0, a - 300) : b + 300].tolist()),
-            y=tuple(volts[max(0, a - 300) : b + 300].tolist()),
-            x_label="Time",
-            y_label="Battery volts, V",
-            line_x=(float(series.time_utc[a]), float(series.time_utc[b - 1])),
-            line_y=(limit, limit),
-            line_label="never above",
-        ),
-    )
-
-
-def _who(evidence: Evidence, index: int, series: object) -> str:
-    """Name the source that delivered at that moment."""
-    time_utc = float(evidence.series("voltage_house_v").time_utc[index])
-    del series
-    k = int(np.clip(np.searchsorted(evidence.minute_utc, time_utc), 0, None))
-    k = min(k, len(evidence.minute_utc) - 1)
-    on = [
-        s.name
-        for s in evidence.rig.sources
-        if np.nan_to_num(evidence.minute(f"current_{s.name}_a"))[k] > 0.5
-    ]
-    return f", {' and '.join(on)} only" if len(on) == 1 else ""
-
-
-def _driving(evidence: Evidence) -> np.ndarray:
-    mask = np.zeros(len(evidence.minute_utc), dtype=bool)
-    for drive in evidence.drives:
-        mask[drive.first + 2 : drive.last - 1] = True
-    return mask & np.isfinite(evidence.minute("voltage_start_v"))
-
-
-def _sag(evidence: Evidence) -> tuple[float, float, float] | None:
-    """Give (V without load, V at full charge, A) while driving, if the load moved."""
-    source = evidence.engine_source
-    if source is None or not evidence.has(f"current_{source.name}_a"):
-        return None
-    use = _driving(evidence)
-    out = np.nan_to_num(evidence.minute(f"current_{source.name}_a"))[use]
-    volts = evidence.minute("voltage_start_v")[use]
-    if len(out) < 20 or float(np.ptp(out)) < 8.0:
-        return None
-    line = slope_with_intercept(out, volts)
-    if line.hi > -0.01:
-        return None
-    full = float(np.percentile(out, 95))
-    return line.intercept, line.intercept + line.value * full, full
-
-
-def variable_alternator(evidence: Evidence) -> Result:
-    """C19: the alternator sits low for much of the driving."""
-    if evidence.engine is None or evidence.engine[1] != Sure.MEASURED:
-        return cannot_tell(
-            "Engine on cannot be told from the start battery's volts alone.",
-            "state_engine",
-        )
-    use = _driving(evidence)
-    minutes = int(np.sum(use))
-    if minutes < 20:
-        return cannot_tell("Less than 20 min of driving.", "a drive", count=minutes)
-    volts = evidence.minute("voltage_start_v")
-    low = use & (volts < VOLTAGE_ENGINE)
-    share = float(np.sum(low)) / minutes
-    sag = _sag(evidence)
-    loaded = sag is not None and sag[0] > VOLTAGE_ENGINE + 0.2
-    source = evidence.engine_source
-    plain = source is not None and source.kind == "isolator"
-    if share <= LOW_SHARE or loaded:
-        return Result(
-            verdict=Verdict.PASS,
-            reads=f"Above {VOLTAGE_ENGINE} V for {1 - share:.0%} of {minutes} min.",
-            value=share,
-            count=minutes,
-        )
-    text = (
-        f"The alternator sat at {np.median(volts[low]):.1f} V for {int(np.sum(low))} "
-        f"of {minutes} min"
-    )
-    text += ": a voltage isolator drops out then." if plain else "."
-    out = (
-        np.nan_to_num(evidence.minute(f"current_{source.name}_a"))
-        if source is not None
-        else np.zeros(len(volts))
-    )
-    copes = float(np.median(out[low])) > 1.0
-    described = evidence.rig.alternator == "variable"
-    verdict = Verdict.FAULT if plain else Verdict.WORTH_A_LOOK
-    if described and copes and not plain:
-        verdict = Verdict.PASS
-        text += " The charger copes, as described."
-    return Result(verdict=verdict, reads=text, value=share, count=minutes)
-
-
-def weak_alternator(evidence: Evidence) -> Result:
-    """C20: the car's volts give way when the charger pulls."""
-    if evidence.rig.alternator == "variable":
-        return cannot_tell(
-            "A variable alternator moves its volts by itself.", "a fixed alternator"
-        )
-    use = _driving(evidence)
-    source = evidence.engine_source
-    name = source.name if source else ""
-    out = np.nan_to_num(evidence.minute(f"current_{name}_a"))
-    rated = source.current_rated if source and source.current_rated else 25.0
-    full = use & (out > 0.6 * rated)
-    if np.sum(use) < 20 or np.sum(full) < 5:
-        return cannot_tell(
-            "The charger was never near its rating on a drive.",
-            "a drive with a hungry battery",
-            count=int(np.sum(full)),
-        )
-    volts = evidence.minute("voltage_start_v")
-    level = float(np.median(volts[full]))
-    sag = _sag(evidence)
-    light = sag[0] if sag is not None else float(np.percentile(volts[use], 95))
-    if level >= SAG_VOLTAGE or sag is None or light < VOLTAGE_ENGINE + 0.1:
-        return Result(
-            verdict=Verdict.PASS,
-            reads=f"Holds {level:.1f} V with {name} at full charge.",
-            value=level,
-            count=int(np.sum(full)),
-        )
-    return Result(
-        verdict=Verdict.WORTH_A_LOOK,
-        reads=(
-            f"With {name} giving {np.median(out[full]):.0f} A the car only holds "
-            f"{level:.1f} V; without it {light:.1f} V."
-        ),
-        value=level,
-        count=int(np.sum(full)),
-    )
-
-
-def _engine_fed(evidence: Evidence) -> str:
-    return "" if evidence.engine_source else "no source that the engine feeds"
-
-
-def days_between(first: float, last: float) -> float:
-    """Give days between two times."""
-    return (last - first) / DAY
-
-
 ROWS: tuple[Row, ...] = (
     Row(
         id="C14",
@@ -554,49 +374,5 @@ ROWS: tuple[Row, ...] = (
         next="Is the temperature lead fitted, and on the battery? Warm the probe by "
         "hand and watch the volts.",
         care="Lithium must not be compensated: there the opposite is the finding.",
-    ),
-    Row(
-        id="C18",
-        title="Over-voltage",
-        rule=over_voltage,
-        needs=("voltage_house_v",),
-        limit=OVER_LEAD,
-        unit="V",
-        kind=LimitKind.MAKER,
-        source="charge_high_v of the rig file; 15.0 V is common practice for lead",
-        counts="readings",
-        next="Meter at the posts; regulator sense lead and battery connection. Gas: "
-        "vent, no sparks or flame.",
-        care="Load dumps last less than a second and are not seen.",
-    ),
-    Row(
-        id="C19",
-        title="Variable-voltage alternator with a plain isolator",
-        rule=variable_alternator,
-        needs=("voltage_start_v",),
-        limit=LOW_SHARE,
-        unit="share",
-        minimum=20,
-        counts="minutes of driving",
-        sure=Sure.LIKELY,
-        fitted=_engine_fed,
-        next="Meter at the start battery on a steady cruise, read by a passenger; "
-        "look for a current sensor on its negative.",
-        care="Braking raises the volts: short highs are not charge.",
-    ),
-    Row(
-        id="C20",
-        title="Alternator weak or overloaded",
-        rule=weak_alternator,
-        needs=("voltage_start_v", "current_{charger}_a"),
-        limit=SAG_VOLTAGE,
-        unit="V",
-        minimum=5,
-        counts="minutes at full charge",
-        sure=Sure.HINT,
-        fitted=_engine_fed,
-        next="Start battery volts at 1500 to 2000 rev/min in the open, loads off and "
-        "on; belt.",
-        care="Can't be told from a variable alternator without knowing its type.",
     ),
 )

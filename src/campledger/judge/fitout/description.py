@@ -6,6 +6,8 @@ Each is labelled "from description": it is as good as the file.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from campledger.judge.cables import (
     DROP_TIGHT,
     JOINTS,
@@ -15,7 +17,9 @@ from campledger.judge.cables import (
     loop_resistance,
 )
 from campledger.judge.finding import Finding, LimitKind, Sure, Verdict
-from campledger.model.rig import Cable, Rig
+
+if TYPE_CHECKING:
+    from campledger.model.rig import Cable, Rig
 
 FUSE_DISTANCE = 0.2
 FUSE_DISTANCE_BOXED = 1.0
@@ -26,6 +30,27 @@ FUSE_SOURCE = (
 INPUT_VOLTS = 12.5
 FLOORS = {True: 0.5, False: 0.2}
 _CARE = "Not a log result: from description, as good as the rig file."
+
+
+def _fuse_of(cable: Cable) -> tuple[list[str], list[str], list[str]]:
+    """Give what is wrong, what is doubtful, and what is not said of one fuse."""
+    bad, soft, missing = [], [], []
+    if cable.current_rating is None:
+        missing.append(f"rating_a of [cable.{cable.name}]")
+    elif (cable.current_fuse or 0.0) > cable.current_rating:
+        bad.append(
+            f"the {cable.name} cable may carry {cable.current_rating:g} A and has a "
+            f"{cable.current_fuse:g} A fuse"
+        )
+    far = cable.distance_fuse
+    if far is not None and far > FUSE_DISTANCE_BOXED:
+        bad.append(f"{far:.1f} m of unfused {cable.name} cable from the battery")
+    elif far is not None and far > FUSE_DISTANCE + 1e-9:
+        soft.append(
+            f"the {cable.name} fuse is {far:.2f} m from the battery: fine only if "
+            "suitably enclosed"
+        )
+    return bad, soft, missing
 
 
 def check_fuses(rig: Rig) -> Finding:
@@ -46,28 +71,14 @@ def check_fuses(rig: Rig) -> Finding:
     ----------
     .. [1] The trade summary named in the finding; the rest is arithmetic.
     """
-    bad, missing, judged = [], [], 0
-    soft = []
-    for cable in rig.cables:
-        if cable.current_fuse is None:
-            missing.append(f"fuse_a of [cable.{cable.name}]")
-            continue
-        judged += 1
-        if cable.current_rating is None:
-            missing.append(f"rating_a of [cable.{cable.name}]")
-        elif cable.current_fuse > cable.current_rating:
-            bad.append(
-                f"the {cable.name} cable may carry {cable.current_rating:g} A and has a "
-                f"{cable.current_fuse:g} A fuse"
-            )
-        far = cable.distance_fuse
-        if far is not None and far > FUSE_DISTANCE_BOXED:
-            bad.append(f"{far:.1f} m of unfused {cable.name} cable from the battery")
-        elif far is not None and far > FUSE_DISTANCE + 1e-9:
-            soft.append(
-                f"the {cable.name} fuse is {far:.2f} m from the battery: fine only "
-                "if suitably enclosed"
-            )
+    bad, soft, missing = [], [], []
+    fused = [c for c in rig.cables if c.current_fuse is not None]
+    judged = len(fused)
+    for cable in fused:
+        hard, mild, absent = _fuse_of(cable)
+        bad += hard
+        soft += mild
+        missing += absent
     verdict = Verdict.PASS
     if bad:
         verdict = Verdict.FAULT
@@ -225,7 +236,8 @@ def _cable(rig: Rig, cable: Cable) -> Finding:
 
 def _mass(rig: Rig) -> list[Finding]:
     parts = [rig.house.mass, rig.start.mass if rig.start else None]
-    parts += [x.mass for x in (*rig.sources, *rig.loads, *rig.cables)]
+    parts += [s.mass for s in rig.sources] + [x.mass for x in rig.loads]
+    parts += [c.mass for c in rig.cables]
     known = [m for m in parts if m]
     if rig.mass_limit is None or rig.mass_weighed is None:
         return []

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from campledger.estimate.steps import runs
 from campledger.judge.finding import LimitKind, Picture, Sure, Verdict
-from campledger.judge.fitout.evidence import Drive, Evidence
+from campledger.judge.fitout.charging import plateaus
+from campledger.judge.fitout.feeds import FeedPoints, feed_points
 from campledger.judge.fitout.row import Result, Row, cannot_tell
-from campledger.judge.fitout.wiring import FeedPoints, expected_loop, feed_points
+from campledger.judge.fitout.wiring import expected_loop
+
+if TYPE_CHECKING:
+    from campledger.judge.fitout.evidence import Array, Drive, Evidence
 
 RATED_SHARE = 0.90
 HUNGRY = 0.20
+NOT_HELD = 0.10
 FEED_OVER = 0.50
 DROP_UNDESCRIBED = 1.0
 BACK_OFF = 0.15
@@ -19,6 +26,7 @@ WARMER = 8.0
 START_MINUTES, START_SOC = 10, 0.90
 RUN_ON_MINUTES, RUN_ON_VOLTAGE = 10, 12.9
 AT_TARGET = 0.12
+HELD_LOW = 0.7
 SETTLED = 3
 
 
@@ -35,11 +43,11 @@ def charger_rating(evidence: Evidence) -> float:
     return float(rated) if rated else float("nan")
 
 
-def _out(evidence: Evidence) -> np.ndarray:
+def _out(evidence: Evidence) -> Array:
     return evidence.minute(f"current_{evidence.names['charger']}_a")
 
 
-def hungry_minutes(evidence: Evidence) -> np.ndarray:
+def hungry_minutes(evidence: Evidence) -> Array:
     """Mark minutes of driving, settled, with the battery well below its target."""
     mask = np.zeros(len(evidence.minute_utc), dtype=bool)
     for drive in evidence.drives:
@@ -141,7 +149,18 @@ def _feed_picture(points: FeedPoints, loop: float) -> Picture:
     )
 
 
-def _backs_off(evidence: Evidence, drive: Drive) -> tuple[float, float, float] | None:
+def held_low(evidence: Evidence) -> Array:
+    """Mark minutes held at volts below the target: a low setting, not a weak charger."""
+    mask = np.zeros(len(evidence.minute_utc), dtype=bool)
+    for p in plateaus(evidence):
+        if p.volts > evidence.absorb_least[p.first] - HELD_LOW:
+            mask[p.first : p.last] = True
+    return mask
+
+
+def _backs_off(
+    evidence: Evidence, drive: Drive, held: Array
+) -> tuple[float, float, float] | None:
     """Give (from A, to A, kelvin) if a drive shows a hot charger; (0, 0, 0) if not."""
     name = evidence.names["charger"]
     part = slice(drive.first + SETTLED, drive.last - 1)
@@ -149,6 +168,7 @@ def _backs_off(evidence: Evidence, drive: Drive) -> tuple[float, float, float] |
     at_input = evidence.minute(f"voltage_{name}_in_v")[part]
     with np.errstate(invalid="ignore"):
         below = evidence.voltage[part] < evidence.absorb_least[part] - AT_TARGET
+    below &= ~held[part]
     good = below & np.isfinite(out) & np.isfinite(heat) & (out > 1.0)
     if np.isfinite(at_input).any():
         with np.errstate(invalid="ignore"):
@@ -168,7 +188,8 @@ def _backs_off(evidence: Evidence, drive: Drive) -> tuple[float, float, float] |
 def charger_hot(evidence: Evidence) -> Result:
     """C10: output falls as the charger warms, its input being fine."""
     name = evidence.names["charger"]
-    judged = [(d, _backs_off(evidence, d)) for d in evidence.drives]
+    held = held_low(evidence)
+    judged = [(d, _backs_off(evidence, d, held)) for d in evidence.drives]
     seen = [(d, x) for d, x in judged if x is not None]
     if not seen:
         return cannot_tell(
@@ -222,7 +243,13 @@ def less_than_rating(evidence: Evidence) -> Result:
     with np.errstate(invalid="ignore"):
         below = driving & (out < RATED_SHARE * rated) & (out > 0.3)
         target = evidence.voltage >= evidence.absorb_least - AT_TARGET
-        unexplained = below & ~target & hungry_minutes(evidence) & (out < 0.75 * rated)
+        unexplained = (
+            below
+            & ~target
+            & ~held_low(evidence)
+            & hungry_minutes(evidence)
+            & (out < 0.75 * rated)
+        )
     count = int(np.sum(driving & np.isfinite(out)))
     if count < 10:
         return cannot_tell("Less than ten minutes of driving.", "a drive", count=count)
@@ -263,7 +290,7 @@ def never_starts(evidence: Evidence) -> Result:
     for drive in drives:
         with np.errstate(invalid="ignore"):
             dead = (out < 0.5) & (evidence.soc < START_SOC)
-            dead &= evidence.voltage < evidence.absorb_least - HUNGRY
+            dead &= evidence.voltage < evidence.rig.house.voltage_float - NOT_HELD
         for a, b in runs(dead[drive.first : drive.last]):
             if b - a > worst:
                 worst, when = b - a, drive.first + a

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
 from campledger.estimate.steps import Slope, Steps, find_steps, runs, slope_through_zero
 from campledger.judge.finding import Fingerprint, Proof, Sure
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
     from campledger.model.plan import Plan
     from campledger.model.rig import Load, Rig, Source
     from campledger.model.series import BoolArray, FloatArray, Series, TripRecord
+
+Array: TypeAlias = NDArray[Any]
+"""Values, a mask or indices, on whatever grid the function says."""
 
 HOUR = 3600.0
 DAY = 86400.0
@@ -134,7 +138,7 @@ class Evidence:
         """The cooling load that is judged: the first with a meter, else the first."""
         cold = [x for x in self.rig.loads if x.kind in COOLING]
         metered = [x for x in cold if self.has(f"current_{x.name}_a")]
-        return (metered or cold or [None])[0]
+        return next(iter(metered or cold), None)
 
     def source_of(self, kind: str) -> Source | None:
         """Find the first source of a kind."""
@@ -272,7 +276,7 @@ class Evidence:
         names = [f"current_{s.name}_a" for s in self.rig.sources]
         if not names or not all(self.has(n) for n in names):
             return None
-        return np.sum([self.minute(n) for n in names], axis=0)
+        return np.asarray(np.sum([self.minute(n) for n in names], axis=0))
 
     @cached_property
     def loads_measured(self) -> FloatArray:

@@ -37,9 +37,8 @@ def _source_words(source: Source) -> str:
         return f"solar, {power}{source.regulator}, {source.voltage_absorption:g} V"
     rated = f"{source.current_rated:g} A, " if source.current_rated else ""
     if source.kind == "isolator":
-        return (
-            f"isolator, in {source.voltage_cut_in:g} V, out {source.voltage_cut_out:g} V"
-        )
+        low, high = source.voltage_cut_out, source.voltage_cut_in
+        return f"isolator, in {high:g} V, out {low:g} V"
     return f"{source.kind}, {rated}{source.voltage_absorption:g} V"
 
 

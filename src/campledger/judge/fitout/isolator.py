@@ -6,7 +6,7 @@ import numpy as np
 
 from campledger.estimate.steps import runs, slope_with_intercept
 from campledger.judge.finding import LimitKind, Picture, Sure, Verdict
-from campledger.judge.fitout.evidence import HOUR, TIED, Evidence
+from campledger.judge.fitout.evidence import HOUR, TIED, Array, Evidence
 from campledger.judge.fitout.row import Result, Row, cannot_tell
 
 FIGURE_BAND = 0.20
@@ -37,7 +37,7 @@ def _no_start(evidence: Evidence) -> str:
     return "" if has else "no start battery in the rig file"
 
 
-def _changes(evidence: Evidence) -> tuple[np.ndarray, np.ndarray, Sure]:
+def _changes(evidence: Evidence) -> tuple[Array, Array, Sure]:
     """Give times of closing or opening, whether they close, and how sure."""
     if evidence.has("state_isolator"):
         series = evidence.series("state_isolator")
@@ -106,7 +106,7 @@ def isolator_points(evidence: Evidence) -> Result:
     )
 
 
-def _before(evidence: Evidence, time: np.ndarray) -> np.ndarray:
+def _before(evidence: Evidence, time: Array) -> Array:
     """Give the higher side's volts in the minute up to each change."""
     tops = [
         [
@@ -124,7 +124,7 @@ def _before(evidence: Evidence, time: np.ndarray) -> np.ndarray:
 
 
 def _opens_driving(
-    evidence: Evidence, time: np.ndarray, volts: np.ndarray, cut_out: float
+    evidence: Evidence, time: Array, volts: Array, cut_out: float
 ) -> list[float]:
     if evidence.engine is None:
         return []
@@ -185,9 +185,7 @@ def held_by_sun(evidence: Evidence) -> Result:
     )
 
 
-def _closed_from_house(
-    evidence: Evidence, closed: np.ndarray, start: np.ndarray
-) -> np.ndarray:
+def _closed_from_house(evidence: Evidence, closed: Array, start: Array) -> Array:
     """Mark joined stretches that began with the house side higher: not the engine."""
     out = np.zeros(len(closed), dtype=bool)
     for a, b in runs(closed):
@@ -197,7 +195,7 @@ def _closed_from_house(
     return out
 
 
-def _no_sun(evidence: Evidence) -> np.ndarray:
+def _no_sun(evidence: Evidence) -> Array:
     name = evidence.names["solar"]
     if name and evidence.has(f"current_{name}_a"):
         return np.nan_to_num(evidence.minute(f"current_{name}_a")) < 0.2

@@ -6,7 +6,7 @@ import numpy as np
 
 from campledger.estimate.steps import runs
 from campledger.judge.finding import LimitKind, Picture, Sure, Verdict
-from campledger.judge.fitout.evidence import DAY, HOUR, Evidence
+from campledger.judge.fitout.evidence import DAY, HOUR, Array, Evidence
 from campledger.judge.fitout.row import Result, Row, cannot_tell
 
 IDLE_HOURS = 2.0
@@ -23,13 +23,6 @@ BURSTS, NIGHT_FROM, NIGHT_TO = 3, 23.0, 5.0
 PUMP_INTERVAL = 5.0
 PLAN_TIMES, PLAN_CHARGE = 1.5, 2.0
 REST_SHARE, REST_CHARGE = 0.05, 2.0
-
-
-def _need_kind(kind: str) -> object:
-    def fitted(evidence: Evidence) -> str:
-        return "" if evidence.names[kind] else f"no {kind} in the rig file"
-
-    return fitted
 
 
 def _no_fridge(evidence: Evidence) -> str:
@@ -138,7 +131,7 @@ def _declared(evidence: Evidence) -> float:
     return total
 
 
-def _explained(evidence: Evidence, known: np.ndarray) -> tuple[float, float]:
+def _explained(evidence: Evidence, known: Array) -> tuple[float, float]:
     """Give named standing amps (logger included) and the logger's."""
     logger = 0.0
     total = 0.0
@@ -185,7 +178,7 @@ def logger_draw(evidence: Evidence) -> Result:
 def fridge_hard(evidence: Evidence) -> Result:
     """C30: on for most of the time, hot behind, or worse than it was."""
     name = evidence.names["fridge"]
-    series, spans = evidence.fridge_runs
+    _, spans = evidence.fridge_runs
     if not spans:
         return cannot_tell(f"The {name} never ran.", "the fridge running")
     amps = evidence.minute(f"current_{name}_a")
@@ -227,7 +220,7 @@ def fridge_hard(evidence: Evidence) -> Result:
     )
 
 
-def charge_per_k(evidence: Evidence, use: np.ndarray) -> float:
+def charge_per_k(evidence: Evidence, use: Array) -> float:
     """Give the fridge's charge a day for each kelvin of air above inside."""
     name = evidence.names["fridge"]
     amps = evidence.minute(f"current_{name}_a")
@@ -269,7 +262,7 @@ def fridge_hunting(evidence: Evidence) -> Result:
         )
     if cut is None:
         return cannot_tell(
-            f"{most} short runs in an hour; without cut_out_v it may be the thermostat.",
+            f"{most} short runs in an hour; without cut_out_v it may be a thermostat.",
             f"[load.{name}] cut_out_v",
             count=len(spans),
         )

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from campledger.estimate.steps import runs
 from campledger.judge.finding import LimitKind, Picture, Sure, Verdict
-from campledger.judge.fitout.evidence import Evidence
 from campledger.judge.fitout.row import Result, Row, cannot_tell
 from campledger.model.series import Series, parse_channel
+
+if TYPE_CHECKING:
+    from campledger.judge.fitout.evidence import Array, Evidence
 
 STUCK_READINGS = 60
 STUCK_SECONDS = 1200.0
@@ -18,7 +22,7 @@ CODE_READINGS = 5
 LIVE_AMPS = 0.05
 LOST_SHARE = 0.25
 CHIP_FULL_SCALE = 0.08192
-"""Largest shunt volts of a common 16-bit shunt monitor: chip datasheet, 2.5 uV steps."""
+"""Largest shunt volts of a common 16-bit monitor: datasheet, 2.5 uV steps."""
 RIPPLE = 0.20
 APART = 0.05
 REST_AMPS, REST_MINUTES = 0.1, 10
@@ -224,7 +228,7 @@ def ripple(evidence: Evidence) -> Result:
     )
 
 
-def _pairs(evidence: Evidence) -> list[tuple[str, str, np.ndarray, bool]]:
+def _pairs(evidence: Evidence) -> list[tuple[str, str, Array, bool]]:
     """Give (channel, beside, minutes at rest, strict) of voltmeters on one node."""
     house = "voltage_house_v"
     amps = np.abs(evidence.current)
@@ -264,19 +268,19 @@ def voltmeters(evidence: Evidence) -> Result:
             "Never ten minutes at rest with two voltmeters on one node.",
             "ten minutes with everything off",
         )
-    gap, name, beside, strict, good = max(rows, key=lambda r: abs(r[0]))
-    bad = abs(gap) > APART
-    way = "low" if gap < 0 else "high"
+    apart, name, beside, strict, good = max(rows, key=lambda r: abs(r[0]))
+    bad = abs(apart) > APART
+    way = "low" if apart < 0 else "high"
     return Result(
         verdict=Verdict.FAULT if bad else Verdict.PASS,
         reads=(
-            f"{name} reads {abs(gap):.2f} V {way} beside {beside} at rest; slopes are "
-            "used instead."
+            f"{name} reads {abs(apart):.2f} V {way} beside {beside} at rest; slopes "
+            "are used instead."
             if bad
-            else f"{len(rows)} pairs of voltmeters agree within {abs(gap):.2f} V at "
+            else f"{len(rows)} pairs of voltmeters agree within {abs(apart):.2f} V at "
             "rest."
         ),
-        value=gap,
+        value=apart,
         count=int(np.sum(good)),
         sure=Sure.MEASURED if strict else Sure.LIKELY,
         place=name if bad else "",

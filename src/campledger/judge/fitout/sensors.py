@@ -8,16 +8,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from campledger.estimate.steps import Slope, slope_through_zero, slope_with_intercept
 from campledger.judge.finding import LimitKind, Picture, Sure, Verdict
 from campledger.judge.fitout.battery import full_spans
-from campledger.judge.fitout.evidence import Evidence
 from campledger.judge.fitout.row import Result, Row, cannot_tell
-from campledger.model.series import BoolArray, FloatArray
 from campledger.model.words import Word
+
+if TYPE_CHECKING:
+    from campledger.judge.fitout.evidence import Array, Evidence
 
 SIGN_STEPS = 5
 SCALE_BAND = 0.03
@@ -40,10 +42,10 @@ ETA_LEAD = (0.85, 0.90, 0.95)
 ETA_LFP = (0.97, 0.99, 1.0)
 LEDGER_CHARGE, LEDGER_SHARE = 2.0, 0.05
 CYCLE_HOURS = 10.0
-NIGHT_STEPS = 10
+HELD_BELOW_FLOAT = 0.35
 
 
-def _calm_steps(evidence: Evidence) -> tuple[np.ndarray, np.ndarray]:
+def _calm_steps(evidence: Evidence) -> tuple[Array, Array]:
     """Give house steps (A, V) that no charger at its target volts swallowed."""
     steps = evidence.battery_steps
     index = np.searchsorted(evidence.minute_utc, steps.time_utc)
@@ -94,7 +96,7 @@ def shunt_sign(evidence: Evidence) -> Result:
     )
 
 
-def _step_picture(amps: np.ndarray, volts: np.ndarray, line: Slope) -> Picture:
+def _step_picture(amps: Array, volts: Array, line: Slope) -> Picture:
     top = float(np.max(np.abs(amps)))
     return Picture(
         kind="step",
@@ -136,9 +138,7 @@ def scale_fit(evidence: Evidence) -> ScaleFit:
     if complete and charge is not None:
         whole = slope_with_intercept(charge - evidence.loads_measured, evidence.current)
     ratio = max(each, key=lambda x: x[1].count)[1] if each else whole
-    return ScaleFit(
-        ratio=ratio, offset=whole.intercept, complete=complete, each=each
-    )
+    return ScaleFit(ratio=ratio, offset=whole.intercept, complete=complete, each=each)
 
 
 def _circuit_ratios(evidence: Evidence) -> list[tuple[str, Slope]]:
@@ -159,18 +159,20 @@ def _circuit_ratios(evidence: Evidence) -> list[tuple[str, Slope]]:
         x = given - steps.current if others else -steps.current
         y = steps.others[0]
         use = still if others else np.ones(len(steps), dtype=bool)
-        night = use & _dark(evidence, steps.time_utc)
-        use = night if int(np.sum(night)) >= NIGHT_STEPS else use
+        use &= _unheld(evidence, steps.time_utc)
         line = slope_through_zero(x[use], y[use])
         if line.count >= 10:
             found.append((load.name, line))
     return found
 
 
-def _dark(evidence: Evidence, time_utc: FloatArray) -> BoolArray:
-    """Mark moments without sun, in which no hidden charger can swallow a step."""
+def _unheld(evidence: Evidence, time_utc: Array) -> Array:
+    """Mark moments at which no charger holds the volts and swallows a step."""
     hour = ((time_utc + evidence.record.utc_offset) % 86400.0) / 3600.0
-    return np.asarray((hour > 19.5) | (hour < 5.0), dtype=bool)
+    index = np.searchsorted(evidence.minute_utc, time_utc)
+    volts = evidence.voltage[np.clip(index, 0, len(evidence.minute_utc) - 1)]
+    low = np.nan_to_num(volts) < evidence.rig.house.voltage_float - HELD_BELOW_FLOAT
+    return np.asarray((hour > 19.5) | (hour < 5.0) | low, dtype=bool)
 
 
 def _snap(ratio: float) -> str:
@@ -311,9 +313,10 @@ def round_shunt(evidence: Evidence) -> Result:
     mid = over[1]
     amps_each = [x / hours for x in over]
     size = ROUND_CHARGE * len(found)
-    bad = abs(mid) > size and abs(mid) > ROUND_SHARE * taken
-    edge = over[0] if mid > 0 else over[2]
-    certain = edge * mid > 0 and abs(edge) > 0.6 * size
+    out = mid > size and mid > ROUND_SHARE * taken
+    back = over[2] < -size and over[2] < -ROUND_SHARE * taken
+    bad = out or back
+    certain = over[0] > 0.6 * size or back
     text = (
         f"From full to full {given:.1f} Ah were counted out and {taken:.1f} in over "
         f"{hours:.0f} h"

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from campledger.judge.finding import LimitKind, Picture, Sure, Verdict
-from campledger.judge.fitout.evidence import Evidence
 from campledger.judge.fitout.row import Result, Row, cannot_tell
+
+if TYPE_CHECKING:
+    from campledger.judge.fitout.evidence import Array, Evidence
 
 YIELD = 0.75
 SUN_HOURS_LEAST = 4.0
@@ -23,11 +27,11 @@ def _no_solar(evidence: Evidence) -> str:
     return "" if evidence.names["solar"] else "no solar in the rig file"
 
 
-def _amps(evidence: Evidence) -> np.ndarray:
+def _amps(evidence: Evidence) -> Array:
     return evidence.minute(f"current_{evidence.names['solar']}_a")
 
 
-def _held(evidence: Evidence) -> np.ndarray:
+def _held(evidence: Evidence) -> Array:
     """Mark minutes in which the battery's volts held the panel back."""
     with np.errstate(invalid="ignore"):
         full = np.nan_to_num(evidence.soc) > 0.97
@@ -35,7 +39,7 @@ def _held(evidence: Evidence) -> np.ndarray:
         return (evidence.voltage >= evidence.absorb_least - HELD_BACK) | floating
 
 
-def _whole_days(evidence: Evidence) -> list[np.ndarray]:
+def _whole_days(evidence: Evidence) -> list[Array]:
     """Give index arrays of days whose daylight is covered."""
     found = []
     for day in np.unique(evidence.day_index):
@@ -95,7 +99,7 @@ def panel_weak(evidence: Evidence) -> Result:
     )
 
 
-def _profiles(evidence: Evidence) -> np.ndarray:
+def _profiles(evidence: Evidence) -> Array:
     """Give mean amps by day and time bin; NaN where held back or uncovered."""
     bins = 24 * 60 // BIN_MINUTES
     amps = np.where(_held(evidence), np.nan, _amps(evidence))
@@ -110,7 +114,7 @@ def _profiles(evidence: Evidence) -> np.ndarray:
     return np.array(rows).reshape(-1, bins)
 
 
-def _dips(row: np.ndarray) -> np.ndarray:
+def _dips(row: Array) -> Array:
     """Mark bins far below both shoulders; the sun's own course is smooth."""
     marked = np.zeros(len(row), dtype=bool)
     reach = 120 // BIN_MINUTES
