@@ -238,8 +238,9 @@ def group_lines(rows) -> list[str]:
         out.append(
             f"- {group}: capacity interval true in {good} of {len(part)}, error median "
             f"{100 * np.median(near):.1f} %, largest {100 * max(near):.1f} %; offset "
-            f"error median {np.median(zero):.0f} mA, largest {max(zero):.0f} mA; opening "
-            f"interval true in {sum(r['opening'] for r in part)}; told in at least "
+            f"error median {np.median(zero):.0f} mA, largest {max(zero):.0f} mA; "
+            f"opening interval true in {sum(r['opening'] for r in part)}; told in at "
+            f"least "
             f"{100 * min(r['told'] for r in part):.2f} % of minutes with volts"
         )
     return out

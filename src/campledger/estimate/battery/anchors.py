@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from campledger.model.rig import House, Rig
     from campledger.model.series import FloatArray
 
+TEMP_REFERENCE = 25.0
 FULL_VOLTAGE_MARGIN = 0.12
 """Volts below absorption that still count as held. Common practice, no source."""
 FULL_MINUTES = 10
@@ -42,6 +43,13 @@ def absorption_lowest(rig: Rig) -> float:
     return min(
         [rig.house.voltage_absorption, *(s.voltage_absorption for s in rig.sources)]
     )
+
+
+def compensation(rig: Rig) -> float:
+    """Give the chargers' V per K; none unless the owner typed it."""
+    if "house.temp_comp_mv_per_k" in rig.assumed:
+        return 0.0
+    return rig.house.temp_compensation
 
 
 def current_full_limit(house: House, *, assumed: bool) -> float:
@@ -87,7 +95,8 @@ def find_fulls(inputs: BatteryInputs, rig: Rig) -> tuple[Full, ...]:
     voltage = _rolling(inputs.voltage, FULL_MINUTES)
     current = _rolling(inputs.current, FULL_MINUTES)
     limit = current_full_limit(rig.house, assumed="house.full_below_a" in rig.assumed)
-    wanted = absorption_lowest(rig) - FULL_VOLTAGE_MARGIN
+    warm = compensation(rig) * (inputs.temp - TEMP_REFERENCE)
+    wanted = absorption_lowest(rig) + warm - FULL_VOLTAGE_MARGIN
     with np.errstate(invalid="ignore"):
         mark = (voltage >= wanted) & (current <= limit) & (current > -0.25 * limit)
     found: list[Full] = []

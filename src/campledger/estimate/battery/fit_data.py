@@ -12,6 +12,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from campledger.estimate.battery.anchors import (
+    TEMP_REFERENCE,
+    absorption_lowest,
+    compensation,
+)
 from campledger.estimate.battery.chemistry import Chemistry, of_house
 from campledger.estimate.battery.inputs import fill_between
 
@@ -28,6 +33,7 @@ BINS_MOST = 3000
 """Grid points of the fit, at most: sets minutes per bin for long trips."""
 GAP_MINUTES = 5
 """Longer gaps get an unknown of their own. Common practice, no source."""
+TAPER_MARGIN = 0.08
 GAPS_MOST = 40
 GAP_CURRENT_STD = 1.5
 GAP_CHARGER_SHARE = 0.35
@@ -288,13 +294,9 @@ def lay_out(inputs: BatteryInputs, rig: Rig, fulls: tuple[Full, ...]) -> FitData
         "voltage": _bins(inputs.voltage, minutes)[:n],
         "dark": _bins((inputs.gap >= 0).astype(float), minutes)[:n],
     }
-    absorbing = (
-        part["voltage"]
-        > min(
-            [rig.house.voltage_absorption, *(s.voltage_absorption for s in rig.sources)]
-        )
-        - 0.08
-    )
+    temp = _bins(inputs.temp, minutes)[:n]
+    warm = compensation(rig) * (temp - TEMP_REFERENCE)
+    absorbing = part["voltage"] > absorption_lowest(rig) + warm - TAPER_MARGIN
     return FitData(
         index=ends.astype(np.float64),
         minutes=minutes,
@@ -307,7 +309,7 @@ def lay_out(inputs: BatteryInputs, rig: Rig, fulls: tuple[Full, ...]) -> FitData
         gap_std=gap_std,
         voltage=part["voltage"],
         current=np.where(np.isfinite(part["current"]), part["current"], mean),
-        temp=_bins(inputs.temp, minutes)[:n],
+        temp=temp,
         filtered=np.stack([low_pass(mean, step, t) for t in FILTER_TIMES], axis=1),
         well=np.stack(
             [

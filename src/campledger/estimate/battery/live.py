@@ -14,7 +14,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from campledger.estimate.battery.anchors import absorption_lowest, current_full_limit
+from campledger.estimate.battery.anchors import (
+    absorption_lowest,
+    compensation,
+    current_full_limit,
+)
 from campledger.estimate.battery.chemistry import of_house
 from campledger.estimate.battery.curve import LOW, STEP, build_curve
 from campledger.estimate.battery.fit_data import (
@@ -110,6 +114,7 @@ class LiveBattery:
         self._table = build_curve(house).volts
         self._absorption = absorption_lowest(rig)
         self._float = house.voltage_float
+        self._compensation = compensation(rig)
         self._full_below = current_full_limit(
             house, assumed="house.full_below_a" in rig.assumed
         )
@@ -251,7 +256,8 @@ class LiveBattery:
         self._usual += share * (current - self._usual)
 
     def _measure(self, current: float, volts: float, temp: float) -> None:
-        held = volts >= self._absorption - FULL_MARGIN
+        warm = self._compensation * (temp - 25.0)
+        held = volts >= self._absorption + warm - FULL_MARGIN
         if held and -0.25 * self._full_below < current < 0.2 * self._rated:
             if current <= self._full_below or self._lead:
                 self._measure_full(current, volts, temp)
