@@ -74,6 +74,7 @@ HORIZON = 72 * HOUR
 """How far the floor is looked for, and the plan's end is taken as deadline. [s]"""
 HORIZON_MOST = 14 * DAY
 NIGHTS_MOST = 30
+PATHS_CONDITION = 300
 DRIVING_MINUTES = 5
 CUT_OFF_SEEN = 0.5
 
@@ -223,7 +224,8 @@ def _hours_to_floor(made: Forecast, floor: float) -> HoursToFloor:
 def _judge(made: Forecast, floor: float, until: float) -> Judged:
     inside = made.paths.time_utc <= until + 1.0
     soc = made.paths.soc[inside]
-    spare = (soc.min(axis=0) - floor) * made.capacity
+    wanted = made.wanted.soc[inside]
+    spare = (wanted.min(axis=0) - floor) * made.capacity
     middle = np.median(soc, axis=1)
     lowest = int(np.argmin(middle))
     charge = (soc[lowest] - floor) * made.capacity
@@ -396,7 +398,9 @@ def _answer(
     savings, switches = mark_savings(central, savings)
     conditions: list[Condition] = []
     if verdict != YES:
-        conditions = sun_conditions(central) + drive_condition(central) + switches
+        give = _give_with_sun(outlook, state, until, rng)
+        conditions = sun_conditions(central, give) + drive_condition(central)
+        conditions += switches
     used, since = _used_since_full(record, estimates)
     below = max(0.0, -judged.in_hand.value)
     return replace(
@@ -423,6 +427,22 @@ def _answer(
         drive_text=_drive_text(central, savings, verdict),
         capacity=state.capacity,
     )
+
+
+def _give_with_sun(
+    outlook: Outlook, state: State, until: float, rng: np.random.Generator
+) -> float:
+    """Give the give-or-take that is left once the sun is given. [A.h]"""
+    made = forecast(
+        outlook,
+        state,
+        Question(sun="middle"),
+        until=until,
+        paths=PATHS_CONDITION,
+        rng=rng,
+    )
+    spare = (made.wanted.soc.min(axis=0) - outlook.rig.house.floor) * made.capacity
+    return _quantiles(spare).give_or_take
 
 
 def _drive_text(central: object, savings: tuple[Saving, ...], verdict: str) -> str:

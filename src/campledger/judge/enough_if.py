@@ -24,6 +24,8 @@ DRIVE_START = 9.0
 """A suggested drive begins at this clock hour. Common practice. [h]"""
 DRIVE_LONGEST, DRIVE_STEP = 3.0, 0.25
 """Suggested drives go in quarter hours up to this. Common practice. [h]"""
+DAY_KNOWN = 0.7
+"""Share of a day's clear sun that must be recorded to speak of its sky."""
 SUN_DAYS = 4
 """How many recorded days are tried. Common practice."""
 
@@ -61,7 +63,14 @@ class Central:
         offer = (self.sun if sun is None else sun) + self.engine
         if more is not None:
             offer = offer + more
-        paths = walk(self.battery, need[:, None], offer[:, None], 0.0, self.length)
+        paths = walk(
+            self.battery,
+            need[:, None],
+            offer[:, None],
+            0.0,
+            self.length,
+            wanted=True,
+        )
         return (float(paths.soc.min()) - self.floor) * self.capacity
 
     def spare_with(
@@ -156,7 +165,8 @@ def sun_like(central: Central, when: date) -> tuple[FloatArray, float] | None:
     number = np.floor(local / 86400.0).astype(int)
     wanted = datetime(when.year, when.month, when.day, tzinfo=UTC).timestamp() // 86400
     inside = (number == int(wanted)) & np.isfinite(index)
-    if inside.sum() < 8:
+    whole = float(history.clear[number == int(wanted)].sum())
+    if whole <= 0 or float(history.clear[inside].sum()) < DAY_KNOWN * whole:
         return None
     slots = np.full(SLOTS, np.nan)
     position = (SLOTS - 1 - back % SLOTS)[inside]
@@ -176,8 +186,23 @@ def _day_name(when: date, today: date) -> str:
     return f"{when:%A}" if (today - when).days < 7 else f"{when.day} {when:%B}"
 
 
-def sun_conditions(central: Central) -> list[Condition]:
-    """Say for which recorded sky the answer is yes and for which it is no."""
+def sun_conditions(central: Central, give: float) -> list[Condition]:
+    """
+    Say for which recorded sky the answer is yes and for which it is no.
+
+    Parameters
+    ----------
+    central : Central
+        The middle future.
+    give : float
+        Give-or-take of the spare charge once the sun is given. [A.h]
+
+    Returns
+    -------
+    conditions : list of Condition
+        At most one of each verdict, of the most recent such day.
+    """
+    known = replace(central, give=give)
     history = central.outlook.history
     if not history.has_sun or float(central.sun.sum()) * STEP / HOUR < 1.0:
         return []
@@ -189,8 +214,8 @@ def sun_conditions(central: Central) -> list[Condition]:
         if like is None:
             continue
         current, harvest = like
-        spare = central.spare_with(sun=current)
-        verdict = central.verdict(spare)
+        spare = central.lowest(sun=current)
+        verdict = known.verdict(spare)
         side = "spare" if spare >= 0 else "short"
         text = (
             f"{verdict} if the sun is like {_day_name(when, today)} "

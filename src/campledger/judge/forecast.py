@@ -91,10 +91,13 @@ class Forecast:
     """
     Paths and what drove them; means (k,) of demand, sun and engine in A.
 
+    ``wanted`` goes below empty by what loads would still want.
+
     ``capacity`` (p,) A.h. ``paths`` may already be recalibrated.
     """
 
     paths: Paths
+    wanted: Paths
     capacity: FloatArray
     demand: FloatArray
     cooling: FloatArray
@@ -362,14 +365,21 @@ def forecast(
     )
     engine = driven * outlook.habits.current
     battery = walk_battery(outlook, state, paths, rng)
+    offer = sun + engine
+    made = walk(battery, demand, offer, history.at, length)
+    low = bool((made.soc <= battery.soc_cut + 0.01).any())
+    wanted = made
+    if low:
+        wanted = walk(battery, demand, offer, history.at, length, wanted=True)
     return Forecast(
-        paths=walk(battery, demand, sun + engine, history.at, length),
+        paths=made,
+        wanted=wanted,
         capacity=battery.capacity,
         demand=demand.mean(axis=1),
         cooling=cold.mean(axis=1),
         sun=sun.mean(axis=1),
         engine=engine.mean(axis=1),
-        offer=(sun + engine).mean(axis=1),
+        offer=offer.mean(axis=1),
     )
 
 

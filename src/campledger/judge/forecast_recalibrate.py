@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from campledger.judge.forecast import Forecast
     from campledger.judge.forecast_history import History
+    from campledger.judge.forecast_walk import Paths
     from campledger.model.series import FloatArray
 
 HOUR = 3600.0
@@ -206,12 +207,18 @@ def recalibrated(forecast: Forecast, calibration: Calibration) -> Forecast:
     """
     if calibration.answers == 0:
         return forecast
-    paths = forecast.paths
+    paths = _spread(forecast.paths, forecast.capacity, calibration, 0.0)
+    wanted = _spread(forecast.wanted, forecast.capacity, calibration, -np.inf)
+    return replace(forecast, paths=paths, wanted=wanted)
+
+
+def _spread(
+    paths: Paths, capacity: FloatArray, calibration: Calibration, least: float
+) -> Paths:
     hours = (paths.time_utc - paths.time_utc[0]) / HOUR
     knots = np.concatenate(([0.0], HORIZONS))
     spread = np.interp(hours, knots, np.concatenate(([1.0], calibration.spread)))
     middle = paths.net.mean(axis=1, keepdims=True)
     net = middle + spread[:, None] * (paths.net - middle)
-    soc = paths.soc + (net - paths.net) / forecast.capacity
-    new = replace(paths, net=net, soc=np.clip(soc, 0.0, 1.0))
-    return replace(forecast, paths=new)
+    soc = paths.soc + (net - paths.net) / capacity
+    return replace(paths, net=net, soc=np.clip(soc, least, 1.0))

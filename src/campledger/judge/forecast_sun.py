@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from campledger.judge.forecast_history import History
     from campledger.model.series import FloatArray
 
-DAYLIGHT = 0.08
+DAYLIGHT = 0.02
 """Share of the highest clear-sky current that counts as day. Common practice."""
 INDEX_MOST = 1.5
 PRIOR_LEVELS = np.array([0.2, 0.55, 0.9])

@@ -8,7 +8,7 @@ would be cut off for low volts the draw stops.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -64,6 +64,8 @@ def walk(
     offer: FloatArray,
     start_utc: float,
     duration: FloatArray | None = None,
+    *,
+    wanted: bool = False,
 ) -> Paths:
     """
     Walk forward.
@@ -78,6 +80,9 @@ def walk(
         Time of the first edge. [s]
     duration : (k,) float64, optional
         Lengths of the steps, default half an hour. [s]
+    wanted : bool
+        Count what loads want even where the battery is empty or cut off, so that the
+        state goes below 0 by what is missing.
 
     Returns
     -------
@@ -90,10 +95,13 @@ def walk(
     net = np.zeros((steps + 1, paths))
     soc[0] = battery.soc
     off = np.zeros(paths, dtype=bool)
+    if wanted:
+        battery = replace(battery, soc_cut=np.full(paths, -np.inf))
+    least = -np.inf if wanted else 0.0
     for k in range(steps):
         flow, kept, off = _step(battery, soc[k], demand[k], offer[k], length[k], off)
         hours = length[k] / 3600.0
-        soc[k + 1] = np.clip(soc[k] + kept * hours / battery.capacity, 0.0, 1.0)
+        soc[k + 1] = np.clip(soc[k] + kept * hours / battery.capacity, least, 1.0)
         net[k + 1] = net[k] + flow * hours
     time = start_utc + np.concatenate(([0.0], np.cumsum(length)))
     return Paths(time_utc=time, soc=soc, net=net)
