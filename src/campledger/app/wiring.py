@@ -1,0 +1,206 @@
+"""From a rig's sensors, or a recording, to running threads."""
+
+from __future__ import annotations
+
+import hashlib
+import queue
+import threading
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from campledger.acquire.buses.replay import ReplayBus
+from campledger.acquire.poll import (
+    HELD,
+    BoardClock,
+    BusPoller,
+    Clock,
+    Notice,
+    Slot,
+    Taken,
+    polls_of,
+)
+from campledger.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from campledger.formats.recording import Recording
+    from campledger.model.rig import Rig, Sensor
+
+AT_ONCE = 2000
+"""Intervals of a replay that are taken together."""
+
+
+@dataclass(kw_only=True)
+class Source:
+    """Pollers and what they give; live or a replay."""
+
+    pollers: list[BusPoller]
+    out: queue.Queue[Taken | Notice]
+    clock: Clock
+    kind: str
+    sampling: str
+    stop: threading.Event
+    tag: str = ""
+    numbered: bool = True
+    extra: dict[float, tuple[str, ...]] = field(default_factory=dict)
+
+    def paces(self) -> dict[float, tuple[str, ...]]:
+        """Name the channels that share rows, by interval."""
+        out: dict[float, tuple[str, ...]] = {}
+        for poller in self.pollers:
+            for slot in poller.slots:
+                known = out.get(slot.interval, ())
+                fresh = tuple(n for n in slot.names if n not in known)
+                out[slot.interval] = known + fresh
+        for pace, names in self.extra.items():
+            out[pace] = out.get(pace, ()) + names
+        return out
+
+    def start(self) -> None:
+        """Start polling."""
+        for poller in self.pollers:
+            if poller.ident is None:
+                poller.start()
+
+    @property
+    def ended(self) -> bool:
+        """Tell whether every poller has ended."""
+        return all(p.ended for p in self.pollers)
+
+    def take(self, wait: float) -> list[Taken | Notice]:
+        """Take what is there; waits at most so long for the first. [s]"""
+        out: list[Taken | Notice] = []
+        if self.kind == "live":
+            self.stop.wait(wait)
+        else:
+            try:
+                out.append(self.out.get(timeout=min(wait, 0.2)))
+            except queue.Empty:
+                return out
+        while len(out) < AT_ONCE:
+            try:
+                out.append(self.out.get_nowait())
+            except queue.Empty:
+                break
+        return out
+
+    def counts(self) -> dict[str, dict[str, int]]:
+        """Give and forget what was counted by sensor."""
+        out = {}
+        for poller in self.pollers:
+            for label, count in poller.counts.items():
+                found = {k: n for k, n in list(count.items()) if n}
+                for key, n in found.items():
+                    count[key] -= n
+                if found:
+                    out[label] = found
+        return out
+
+
+def live_source(
+    rig: Rig, boot: str, connect: Callable[[Sensor], object] | None = None
+) -> Source:
+    """
+    Make a poller for each bus of a rig.
+
+    Parameters
+    ----------
+    rig : Rig
+        With sensors.
+    boot : str
+        The kernel's name of this boot.
+    connect : callable, optional
+        Sensor to driver; the default opens the real buses.
+
+    Raises
+    ------
+    InputError
+        The rig has no sensor.
+    """
+    if not rig.sensors:
+        raise InputError(
+            Fault(
+                file="rig",
+                field="[[sensor]]",
+                got="none",
+                expected="at least one, or log --replay RECORDING",
+                effect="Nothing logged.",
+            )
+        )
+    stop = threading.Event()
+    out: queue.Queue[Taken | Notice] = queue.Queue(HELD)
+    clock = BoardClock(boot)
+    make = connect or _connector()
+    pollers = [
+        BusPoller(bus, _slots(sensors, make), clock, out, stop)
+        for bus, sensors in _by_bus(rig.sensors).items()
+    ]
+    return Source(
+        pollers=pollers, out=out, clock=clock, kind="live", sampling="mean", stop=stop
+    )
+
+
+def _by_bus(sensors: Sequence[Sensor]) -> dict[str, list[Sensor]]:
+    out: dict[str, list[Sensor]] = {}
+    for sensor in sensors:
+        kind, _, rest = sensor.bus.partition(":")
+        # Every probe of the one-wire bus shares its wire.
+        name = kind if kind == "w1" else f"{kind}:{rest}"
+        out.setdefault(name, []).append(sensor)
+    return out
+
+
+def _slots(sensors: Sequence[Sensor], make: Callable[[Sensor], object]) -> list[Slot]:
+    out = []
+    for sensor in sensors:
+        channels = tuple(channel for _, channel in sensor.channels)
+        where = "" if sensor.address is None else f" {sensor.address:#04x}"
+        out.append(
+            Slot(
+                label=f"{sensor.driver} {sensor.bus}{where}",
+                driver=make(sensor),  # type: ignore[arg-type]
+                channels=channels,
+                interval=sensor.interval,
+                polls=polls_of(channels, sensor.interval),
+            )
+        )
+    return out
+
+
+def _connector() -> Callable[[Sensor], object]:
+    from campledger.acquire.buses import open_bus  # noqa: PLC0415
+    from campledger.acquire.drivers import make_driver  # noqa: PLC0415
+
+    opened: dict[str, object] = {}
+
+    def connect(sensor: Sensor) -> object:
+        if sensor.bus not in opened:
+            opened[sensor.bus] = open_bus(sensor.bus)
+        return make_driver(sensor, opened[sensor.bus])
+
+    return connect
+
+
+def replay_source(rig: Rig, recording: Recording, pace: float) -> Source:
+    """Make the one poller of a replay."""
+    stop = threading.Event()
+    out: queue.Queue[Taken | Notice] = queue.Queue(HELD)
+    bus = ReplayBus(recording, pace)
+    slot = Slot(
+        label=f"replay {recording.path.name}",
+        driver=bus,
+        channels=bus.channels,
+        interval=0.0,
+        follow=bus.follow,
+    )
+    digest = hashlib.sha256(recording.path.name.encode()).hexdigest()[:12]
+    return Source(
+        pollers=[BusPoller("replay", [slot], bus, out, stop)],
+        out=out,
+        clock=bus,
+        kind="replay",
+        sampling=recording.layout.sampling or rig.sampling,
+        stop=stop,
+        tag=f"replay {digest} ",
+    )
