@@ -33,7 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Do what was asked with the plan."""
     if args.action == "next":
-        from campledger.app.next_plan import write_next  # noqa: PLC0415
+        from campledger.app.commands.plan_next import write_next  # noqa: PLC0415
 
         return write_next(args)
     rig = read_rig(rig_path(args))
@@ -82,8 +82,7 @@ def _freeze(args: argparse.Namespace, plan: Plan) -> int:
 
 
 def _show(args: argparse.Namespace, plan: Plan, rig: Rig) -> int:
-    from campledger.present.jsonout import plan_json  # noqa: PLC0415
-    from campledger.present.text import plan_text  # noqa: PLC0415
+    from campledger.present.text_plan import plan_json, plan_text  # noqa: PLC0415
 
     days = camp_days(plan.start_utc, plan.end_utc, rig, plan, plan.utc_offset)
     capacity = rig.house.capacity_now or rig.house.capacity_rated
