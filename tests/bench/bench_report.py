@@ -105,14 +105,15 @@ import resource, subprocess, sys, time
 begin = time.perf_counter()
 status = subprocess.run([sys.executable, "-m", "campledger", *sys.argv[1:]],
     stdout=subprocess.DEVNULL).returncode
-print(time.perf_counter() - begin,
-    resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024, status)
+used = resource.getrusage(resource.RUSAGE_CHILDREN)
+print(time.perf_counter() - begin, used.ru_maxrss / 1024,
+    used.ru_utime + used.ru_stime, status)
 """
 """A small process in between: a child's peak counts its parent's size at the fork."""
 
 
-def run(folder: Path, *words: str) -> tuple[float, float]:
-    """Run a command; give seconds and peak MB."""
+def run(folder: Path, *words: str) -> tuple[float, float, float]:
+    """Run a command; give wall seconds, peak MB and processor seconds."""
     out = subprocess.run(
         [sys.executable, "-c", LAUNCH, *words],
         cwd=folder,
@@ -120,11 +121,11 @@ def run(folder: Path, *words: str) -> tuple[float, float]:
         capture_output=True,
         text=True,
     ).stdout
-    seconds, peak, status = out.split()
+    seconds, peak, busy, status = out.split()
     if status != "0":
         msg = f"campledger {' '.join(words)}: exit status {status}"
         raise RuntimeError(msg)
-    return float(seconds), float(peak)
+    return float(seconds), float(peak), float(busy)
 
 
 def measure(days: int) -> list[str]:
@@ -135,11 +136,12 @@ def measure(days: int) -> list[str]:
         write_trip(folder, days)
         run(folder, "import", "trip.csv")
         words = ("report", "--plan", "plan.toml", "--out", "trip.html")
-        first, first_mb = run(folder, *words)
+        first, first_mb, first_busy = run(folder, *words)
         runs = [run(folder, *words) for _ in range(3)]
         size = (folder / "trip.html").stat().st_size / 1e6
     cold = float(np.median([r[0] for r in runs]))
     peak = max(r[1] for r in runs)
+    busy = float(np.median([r[2] for r in runs]))
 
     def row(what: str, value: float, asked: float | None, unit: str) -> str:
         wanted = "-" if asked is None else f"{asked:g} {unit}"
@@ -147,8 +149,10 @@ def measure(days: int) -> list[str]:
 
     return [
         row("first report after the import", first, 45.0 if days == 10 else None, "s"),
+        row("its processor time", first_busy, None, "s"),
         row("its peak memory", first_mb, None, "MB"),
         row("cold report", cold, seconds, "s"),
+        row("its processor time", busy, None, "s"),
         row("its peak memory", peak, megabytes, "MB"),
         row("file", size, size_asked, "MB"),
     ]
