@@ -8,14 +8,14 @@ model says is called consistent with, never lost.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from campledger.estimate.solar_position import sun_position
 from campledger.estimate.sun_camps import Camp, engine_minutes, find_camps
-from campledger.estimate.sun_fit import PanelFit, fit_panel
+from campledger.estimate.sun_fit import NOON_LEAST, PanelFit, fit_panel
 from campledger.estimate.sun_flow import house_current, load_current, metered_flow
 from campledger.estimate.sun_held import HeldEvidence, find_held
 from campledger.estimate.sun_possible import Possible, possible_output
@@ -44,6 +44,8 @@ NIGHT = -6.0
 """Below this a panel gives nothing: what its meter shows then is its zero. [deg]"""
 SILENT_SHARE = 0.01
 """Less than this share of a clear sky is nothing at all. Common practice."""
+UNSEEN_SHARE = 0.05
+"""More than this in hours never seen free is said. Common practice, no source."""
 SILENT_LEAST = 20
 """Shorter silences are not reported. [minutes]"""
 
@@ -187,16 +189,20 @@ def estimate_sun(
     if any(np.isnan(c.latitude) for c in camps):
         return _without_place(flow, camps)
     air = _air(record, m)
-    shifts = [0.0] * len(camps)
-    reference = trip_reference(record.minute_utc, camps, shifts, air)
+    none = [0.0] * len(camps)
+    reference = trip_reference(record.minute_utc, camps, none, air)
     power = np.maximum(flow.power - _zero(flow.power, reference.elevation), 0.0)
     evidence = _held(record, rig, source, battery, flow, reference, power)
     free = np.isfinite(power) & ~evidence.held
     fit = fit_panel(source, reference, camps, power, free)
+    shifts = np.where(np.abs(fit.noon) > NOON_LEAST, fit.noon, 0.0)
+    if shifts.any():
+        reference = trip_reference(record.minute_utc, camps, shifts.tolist(), air)
     clear = _clear(reference, camps, fit)
     evidence = _held(record, rig, source, battery, flow, None, power, clear)
     free = np.isfinite(power) & ~evidence.held
-    fit = fit_panel(source, reference, camps, power, free)
+    last = fit_panel(source, reference, camps, power, free)
+    fit = replace(last, noon=shifts + last.noon)
     clear = _clear(reference, camps, fit)
     possible = possible_output(
         power,
@@ -397,11 +403,41 @@ def _notes(
             f"{silent / 60:.1f} h of daylight gave nothing although volts were below "
             "the set point: not held back; look at fuse, plug, cover"
         )
-    if not any(c.placed for c in camps):
-        notes.append("one position for the whole trip: the rig file's")
+    notes += _place_notes(camps, fit) + _unseen_notes(evidence, power, possible)
     if source.power_panel is None:
         notes.append("no nameplate given")
     return tuple(notes)
+
+
+def _place_notes(camps: tuple[Camp, ...], fit: PanelFit) -> list[str]:
+    if all(c.placed for c in camps):
+        return []
+    notes = ["camps without a position keep the rig file's latitude"]
+    moved = [n for n in fit.noon if abs(n) > NOON_LEAST]
+    if moved:
+        notes.append(
+            f"solar noon fitted in {len(moved)} camps, by {min(moved) / 60:+.0f} to "
+            f"{max(moved) / 60:+.0f} min (a lean to east or west looks alike)"
+        )
+    return notes
+
+
+def _unseen_notes(
+    evidence: HeldEvidence, power: FloatArray, possible: Possible
+) -> list[str]:
+    """Name it when no free sun of the middle of any day was seen."""
+    unused = np.where(evidence.held, possible.power - np.nan_to_num(power), 0.0)
+    known = np.isfinite(possible.index) & ~evidence.held & ~evidence.doubtful
+    clock = np.arange(len(power)) // 60 % 24
+    total = np.bincount(clock, unused, 24)
+    seen = np.bincount(clock, known.astype(np.float64), 24)
+    hidden = float(total[seen < 10].sum()) / max(float(np.nansum(possible.power)), 1e-9)
+    if hidden < UNSEEN_SHARE:
+        return []
+    return [
+        f"{hidden:.0%} of what was possible lies in hours that were never seen free: "
+        "there only the clear-sky model and the other hours speak"
+    ]
 
 
 def _unmeasured(m: int) -> SunEstimate:

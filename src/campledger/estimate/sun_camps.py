@@ -24,8 +24,9 @@ SPEED_MOVING = 1.0
 """Above this the vehicle moves. Common practice, no source. [m/s]"""
 CHARGER_RUNS = 1.0
 """An engine charger gives more than this only with the engine on. Common practice."""
-START_CHARGING = 13.25
-"""Start battery above this is being charged. Common practice, no source. [V]"""
+START_CHARGING = 13.5
+"""Start battery above this is being charged; surface charge alone rests lower. Common
+practice, no source. [V]"""
 DRIVE_LEAST = 4
 """Shorter runs of the engine do not move the vehicle. Common practice. [minutes]"""
 MOVE_JOIN = 90

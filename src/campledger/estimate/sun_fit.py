@@ -32,6 +32,11 @@ LOW_SUN = 12.0
 """Below this the horizon and the model are not trusted. [deg]"""
 SMOOTH = 0.02
 """Change in five minutes against a clear sky: more is a cloud. Common practice."""
+NOON_STD = 360.0
+"""How far solar noon lies from the named longitude's after a drive: 1.5 deg. Lean to
+east or west looks alike, so the two are weighed, not told apart. No source. [s]"""
+NOON_LEAST = 60.0
+"""Smaller shifts are left out. [s]"""
 LINKED = 0.1
 """What a minute is worth beside its neighbours, which err alike. Common practice."""
 DERATE = 0.8
@@ -43,10 +48,13 @@ class PanelFit:
     """
     The panel of a trip: ``facing`` (camps, 3) W, its strength ``scale`` W on the flat.
 
+    ``noon`` (camps,) s is how much later the sun came than at the named longitude, 0
+    where the position is known or the record cannot show it.
     ``smooth_minutes`` counts the clear minutes behind it, 0 = nameplate only (assumed).
     """
 
     facing: FloatArray
+    noon: FloatArray
     scale: float
     scale_std: float
     smooth_minutes: int
@@ -125,14 +133,15 @@ def fit_panel(
     high = reference.elevation > LOW_SUN
     smooth = smooth_minutes(power, clear, free & high & (clear > 0.02))
     scale, spread = _trip_scale(source, power, clear, smooth)
-    facing = np.array(
-        [
-            _fit_camp(reference, power, smooth, camp, scale * typed, scale)
-            for camp in camps
-        ]
-    )
+    fits = [
+        _fit_camp(reference, power, smooth, camp, scale * typed, scale)
+        for camp in camps
+    ]
     return PanelFit(
-        facing=facing.reshape(-1, 3),
+        facing=np.array([f[:3] for f in fits]).reshape(-1, 3),
+        noon=np.array(
+            [0.0 if c.placed else f[3] for c, f in zip(camps, fits, strict=True)]
+        ),
         scale=scale,
         scale_std=spread,
         smooth_minutes=int(smooth.sum()),
@@ -167,20 +176,25 @@ def _fit_camp(
 ) -> FloatArray:
     cut = slice(camp.first, camp.last)
     use = np.flatnonzero(smooth[cut]) + camp.first
+    start = np.concatenate((prior, [0.0]))
     if use.size < 20:
-        return prior
+        return start
     use = use[:: max(1, use.size // 400)]
-    design = reference.beam[use].copy()
+    design = np.empty((len(use), 4))
+    design[:, :3] = reference.beam[use]
     design[:, 2] += reference.diffuse[use]
+    # a sun that comes later by d shows the output of d earlier
+    design[:, 3] = -np.gradient(reference.panel(prior))[use] / 60.0
     y = power[use]
-    std = scale * np.array([LEAN_STD, LEAN_STD, SCALE_STD])
-    theta = prior.copy()
+    noon = 1e-3 if camp.placed else NOON_STD
+    std = np.concatenate((scale * np.array([LEAN_STD, LEAN_STD, SCALE_STD]), [noon]))
+    theta = start.copy()
     for _ in range(15):
         model = np.maximum(design @ theta, 1e-6)
         gap = (y - model) / (EDGE * model)
         weight = np.where(gap > 0, 1.0, 1.0 / (1.0 + (gap / 2.0) ** 2) ** 2)
         weight = weight * LINKED / (EDGE * model) ** 2
         precision = (design * weight[:, None]).T @ design + np.diag(std**-2.0)
-        pull = (design * weight[:, None]).T @ y + prior / std**2
+        pull = (design * weight[:, None]).T @ y + start / std**2
         theta = np.linalg.solve(precision, pull)
     return theta

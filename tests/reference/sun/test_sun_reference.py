@@ -116,7 +116,7 @@ def test_flat_and_tilted_days(day, flat, tilted):
     assert plane.sum() / 60000 == pytest.approx(tilted, rel=0.01)
     # without altitude, with our own band mean of the turbidity, the day still holds to a few percent
     own = ineichen(time, zenith, linke_turbidity(float(time[720]), ALICE[0]))
-    assert own.ghi.sum() / 60000 == pytest.approx(flat, rel=0.04)
+    assert own.ghi.sum() / 60000 == pytest.approx(flat, rel=0.05)
 
 
 @pytest.mark.parametrize(
