@@ -23,6 +23,8 @@ from campledger.errors import BusError
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
+    from campledger.model.ports import Driver, Reading
+
 log = logging.getLogger(__name__)
 
 TRIES = 2
@@ -38,28 +40,6 @@ POLLS = 4
 """Most polls an interval. Common practice, no source."""
 HELD = 20_000
 """Intervals that may wait to be taken."""
-
-
-class Reading(Protocol):
-    """What a driver's ``read`` gives."""
-
-    @property
-    def values(self) -> Mapping[str, float]:
-        """Value by channel, NaN = missing."""
-
-    @property
-    def counts(self) -> Mapping[str, int]:
-        """What went wrong on the way, by name."""
-
-
-class Driver(Protocol):
-    """One chip or meter."""
-
-    def start(self) -> None:
-        """Set it up; again after it was silent."""
-
-    def read(self) -> Reading:
-        """Read once."""
 
 
 class Clock(Protocol):
@@ -183,6 +163,7 @@ class BusPoller(threading.Thread):
         self.out = out
         self.stopped = stop
         self.counts: dict[str, Counter[str]] = {s.label: Counter() for s in slots}
+        self.noted: set[str] = set()
         self.alive_at = clock.uptime()
         self.ended = False
 
@@ -254,22 +235,28 @@ class BusPoller(threading.Thread):
                     continue
                 return self._failed(slot, str(error), "errors")
             else:
-                count.update(reading.counts)
-                self._answered(slot)
+                self._answered(slot, reading)
                 return reading.values
         return {}
 
     def _failed(self, slot: Slot, text: str, kind: str) -> Mapping[str, float]:
         self.counts[slot.label][kind] += 1
         slot.fails += 1
-        slot.started = slot.started and slot.fails < SILENT_AFTER
+        # A chip that was pulled has forgotten what was written to it.
+        slot.started = False
         if slot.fails == 1:
             log.warning("%s: %s", slot.label, text)
         if slot.fails == SILENT_AFTER:
             self._notice(slot, "silent", text)
         return {}
 
-    def _answered(self, slot: Slot) -> None:
+    def _answered(self, slot: Slot, reading: Reading) -> None:
+        for channel, found in reading.counts.items():
+            self.counts.setdefault(channel, Counter()).update(found)
+        for note in reading.notes:
+            if note not in self.noted:
+                self.noted.add(note)
+                log.warning("%s: %s", slot.label, note)
         if slot.fails >= SILENT_AFTER:
             self._notice(slot, "back", f"answers again after {slot.fails} failed polls")
         slot.fails = 0

@@ -235,9 +235,10 @@ def pick_rows(rows: Rows, pick: BoolArray) -> Rows:
 
 def join_rows(parts: Sequence[Rows]) -> Rows:
     """Put rows of the same channels one after the other."""
-    walls = [
-        np.full(len(p.uptime), np.nan) if p.wall is None else p.wall for p in parts
-    ]
+    walls = []
+    for part in parts:
+        unsaid = np.full(len(part.uptime), np.nan)
+        walls.append(unsaid if part.wall is None else part.wall)
     return Rows(
         uptime=np.concatenate([p.uptime for p in parts]),
         wall=np.concatenate(walls),

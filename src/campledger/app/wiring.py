@@ -8,6 +8,7 @@ import threading
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from campledger.acquire.buses import bus_key, open_bus
 from campledger.acquire.buses.replay import ReplayBus
 from campledger.acquire.poll import (
     HELD,
@@ -19,12 +20,13 @@ from campledger.acquire.poll import (
     Taken,
     polls_of,
 )
-from campledger.errors import Fault, InputError
+from campledger.errors import BusError, Fault, InputError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from campledger.formats.recording import Recording
+    from campledger.acquire.buses.replay import Recording
+    from campledger.model.ports import Bus, Driver, Reading
     from campledger.model.rig import Rig, Sensor
 
 AT_ONCE = 2000
@@ -99,7 +101,7 @@ class Source:
 
 
 def live_source(
-    rig: Rig, boot: str, connect: Callable[[Sensor], object] | None = None
+    rig: Rig, boot: str, connect: Callable[[Sensor], Driver] | None = None
 ) -> Source:
     """
     Make a poller for each bus of a rig.
@@ -144,14 +146,11 @@ def live_source(
 def _by_bus(sensors: Sequence[Sensor]) -> dict[str, list[Sensor]]:
     out: dict[str, list[Sensor]] = {}
     for sensor in sensors:
-        kind, _, rest = sensor.bus.partition(":")
-        # Every probe of the one-wire bus shares its wire.
-        name = kind if kind == "w1" else f"{kind}:{rest}"
-        out.setdefault(name, []).append(sensor)
+        out.setdefault(bus_key(sensor.bus), []).append(sensor)
     return out
 
 
-def _slots(sensors: Sequence[Sensor], make: Callable[[Sensor], object]) -> list[Slot]:
+def _slots(sensors: Sequence[Sensor], make: Callable[[Sensor], Driver]) -> list[Slot]:
     out = []
     for sensor in sensors:
         channels = tuple(channel for _, channel in sensor.channels)
@@ -159,7 +158,7 @@ def _slots(sensors: Sequence[Sensor], make: Callable[[Sensor], object]) -> list[
         out.append(
             Slot(
                 label=f"{sensor.driver} {sensor.bus}{where}",
-                driver=make(sensor),  # type: ignore[arg-type]
+                driver=make(sensor),
                 channels=channels,
                 interval=sensor.interval,
                 polls=polls_of(channels, sensor.interval),
@@ -168,39 +167,62 @@ def _slots(sensors: Sequence[Sensor], make: Callable[[Sensor], object]) -> list[
     return out
 
 
-def _connector() -> Callable[[Sensor], object]:
-    from campledger.acquire.buses import open_bus  # noqa: PLC0415
-    from campledger.acquire.drivers import make_driver  # noqa: PLC0415
+class Connected:
+    """A sensor that opens its bus when it is started: wires may come later."""
 
-    opened: dict[str, object] = {}
+    def __init__(self, sensor: Sensor, opened: dict[str, Bus]) -> None:
+        self.sensor = sensor
+        self.opened = opened
+        self.driver: Driver | None = None
+        self.name = sensor.driver
+        self.interval = sensor.interval
+        self.channels = tuple(channel for _, channel in sensor.channels)
 
-    def connect(sensor: Sensor) -> object:
-        if sensor.bus not in opened:
-            opened[sensor.bus] = open_bus(sensor.bus)
-        return make_driver(sensor, opened[sensor.bus])
+    def start(self) -> None:
+        """Open what is not open, and set the sensor up."""
+        from campledger.acquire.drivers import make_driver  # noqa: PLC0415
 
-    return connect
+        key = bus_key(self.sensor.bus)
+        if key not in self.opened:
+            self.opened[key] = open_bus(self.sensor.bus)
+        if self.driver is None:
+            self.driver = make_driver(self.sensor, self.opened[key])
+        self.driver.start()
+
+    def read(self) -> Reading:
+        """Read once."""
+        if self.driver is None:
+            msg = f"reading {self.sensor.driver}: not started"
+            raise BusError(msg)
+        return self.driver.read()
 
 
-def replay_source(rig: Rig, recording: Recording, pace: float) -> Source:
+def _connector() -> Callable[[Sensor], Driver]:
+    opened: dict[str, Bus] = {}
+    return lambda sensor: Connected(sensor, opened)
+
+
+def replay_source(
+    recording: Recording, *, name: str, pace: float, sampling: str
+) -> Source:
     """Make the one poller of a replay."""
     stop = threading.Event()
     out: queue.Queue[Taken | Notice] = queue.Queue(HELD)
     bus = ReplayBus(recording, pace)
     slot = Slot(
-        label=f"replay {recording.path.name}",
+        label=f"replay {name}",
         driver=bus,
         channels=bus.channels,
         interval=0.0,
         follow=bus.follow,
     )
-    digest = hashlib.sha256(recording.path.name.encode()).hexdigest()[:12]
+    digest = hashlib.sha256(name.encode()).hexdigest()[:12]
     return Source(
         pollers=[BusPoller("replay", [slot], bus, out, stop)],
         out=out,
         clock=bus,
         kind="replay",
-        sampling=recording.layout.sampling or rig.sampling,
+        sampling=sampling,
         stop=stop,
         tag=f"replay {digest} ",
     )

@@ -2,21 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from campledger.errors import BusError
+from campledger.model.ports import Reading
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
-
-
-@dataclass(frozen=True, kw_only=True)
-class FakeReading:
-    """What a fake chip gives."""
-
-    values: Mapping[str, float]
-    counts: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(kw_only=True)
@@ -31,6 +24,13 @@ class FakeDriver:
     values: Mapping[str, Callable[[float], float]]
     pulled: bool = False
     starts: int = 0
+    name: str = "fake"
+    interval: float = 1.0
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Name what it reads."""
+        return tuple(self.values)
 
     def start(self) -> None:
         """Set it up."""
@@ -39,10 +39,10 @@ class FakeDriver:
             raise BusError(msg)
         self.starts += 1
 
-    def read(self) -> FakeReading:
+    def read(self) -> Reading:
         """Read once."""
         if self.pulled:
             msg = "reading: no answer at address 0x40, expected one; check its plug"
             raise BusError(msg)
         now = self.uptime()
-        return FakeReading(values={name: f(now) for name, f in self.values.items()})
+        return Reading(values={name: f(now) for name, f in self.values.items()})

@@ -10,28 +10,54 @@ from __future__ import annotations
 
 import math
 import time
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
+
+from campledger.model.ports import Reading
 
 if TYPE_CHECKING:
     import threading
     from collections.abc import Iterator, Mapping
 
-    from campledger.formats.recording import Chunk, Recording
+    from numpy.typing import NDArray
+
+    from campledger.model.series import FloatArray
 
 
 class EndOfReadingsError(Exception):
     """A replayed bus has nothing left."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class ReplayedReading:
-    """One row of a recording."""
+class Chunk(Protocol):
+    """Rows in file order; see ``formats.recording``."""
 
-    values: Mapping[str, float]
-    counts: Mapping[str, int] = field(default_factory=dict)
+    @property
+    def values(self) -> Mapping[str, FloatArray]:
+        """Readings by channel."""
+
+    @property
+    def time_utc(self) -> FloatArray | None:
+        """What the clock said."""
+
+    @property
+    def boot(self) -> NDArray[np.int64] | None:
+        """Boot numbers."""
+
+    @property
+    def uptime(self) -> FloatArray | None:
+        """Seconds since boot."""
+
+
+class Recording(Protocol):
+    """An opened recording."""
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Name what it carries."""
+
+    def __iter__(self) -> Iterator[Chunk]:
+        """Give chunks in file order."""
 
 
 class ReplayBus:
@@ -47,6 +73,8 @@ class ReplayBus:
     """
 
     def __init__(self, recording: Recording, pace: float = 0.0) -> None:
+        self.name = "replay"
+        self.interval = 0.0
         self.channels = recording.channels
         self.pace = pace
         self.boot = ""
@@ -81,12 +109,12 @@ class ReplayBus:
     def start(self) -> None:
         """Nothing to set up."""
 
-    def read(self) -> ReplayedReading:
+    def read(self) -> Reading:
         """Give the next row."""
         if self._next is None:
             raise EndOfReadingsError
         self.boot, self._uptime, self._wall, self._values = self._next
-        return ReplayedReading(values=self._values)
+        return Reading(values=self._values)
 
     def follow(self) -> float:
         """Look at the next row; gives its uptime. [s]"""
@@ -99,19 +127,18 @@ class ReplayBus:
         self, recording: Recording
     ) -> Iterator[tuple[str, float, float, Mapping[str, float]]]:
         state = _Timeline()
-        with recording:
-            for chunk in recording:
-                names = tuple(chunk.values)
-                columns = [chunk.values[n].tolist() for n in names]
-                boots, uptime, wall = state.place(chunk)
-                for boot, up, at, row in zip(
-                    boots,
-                    uptime.tolist(),
-                    wall.tolist(),
-                    zip(*columns, strict=True),
-                    strict=True,
-                ):
-                    yield boot, up, at, dict(zip(names, row, strict=True))
+        for chunk in recording:
+            names = tuple(chunk.values)
+            columns = [chunk.values[n].tolist() for n in names]
+            boots, uptime, wall = state.place(chunk)
+            for boot, up, at, row in zip(
+                boots,
+                uptime.tolist(),
+                wall.tolist(),
+                zip(*columns, strict=True),
+                strict=True,
+            ):
+                yield boot, up, at, dict(zip(names, row, strict=True))
 
 
 class _Timeline:
@@ -122,8 +149,8 @@ class _Timeline:
         self._last = -math.inf
         self._number = 0
 
-    def place(self, chunk: Chunk) -> tuple[list[str], np.ndarray, np.ndarray]:
-        rows = len(chunk.lines)
+    def place(self, chunk: Chunk) -> tuple[list[str], FloatArray, FloatArray]:
+        rows = len(next(iter(chunk.values.values()), ()))
         if chunk.boot is not None and chunk.uptime is not None:
             wall = chunk.time_utc
             if wall is None:

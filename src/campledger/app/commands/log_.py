@@ -119,7 +119,12 @@ def _replay(args: argparse.Namespace, rig: Rig, path: Path) -> int:
                     effect="Nothing replayed; name another with --store.",
                 )
             )
-        source = replay_source(rig, recording, args.pace)
+        source = replay_source(
+            recording,
+            name=recording.path.name,
+            pace=args.pace,
+            sampling=recording.layout.sampling or rig.sampling,
+        )
         _stop_on_signals(source)
         done = Daemon(rig, store, source).run()
     if args.json:
