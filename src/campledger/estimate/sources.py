@@ -109,7 +109,7 @@ def _sun_use(
         state=sun.state,
         energy_possible=sun.energy_possible,
         possible_is_lower_bound=sun.is_lower_bound,
-        notes=sun.notes,
+        notes=(*_stuck_note(flow), *sun.notes),
     )
 
 
@@ -117,7 +117,7 @@ def _charger_use(
     record: TripRecord, rig: Rig, source: Source, flow: Flow, engine: FloatArray
 ) -> SourceUse:
     state = charger_state(record, source, flow)
-    notes = []
+    notes = _stuck_note(flow)
     running = np.isfinite(engine) & (engine > 0.5)
     if source.kind != "mains" and running.any():
         idle = float(np.mean(flow.current[running] < CURRENT_ON))
@@ -129,6 +129,14 @@ def _charger_use(
     if held > 0.1:
         notes.append(f"current fell at the set point for {held:.1f} h: battery full")
     return _use(record, source.name, source.kind, Word.MEASURED, flow, state, notes)
+
+
+def _stuck_note(flow: Flow) -> list[str]:
+    if flow.stuck <= 0:
+        return []
+    return [
+        f"its reading stood still for {flow.stuck / 3600:.1f} h: taken as not recorded"
+    ]
 
 
 def charger_state(record: TripRecord, source: Source, flow: Flow) -> FloatArray:

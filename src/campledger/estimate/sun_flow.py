@@ -7,25 +7,31 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from campledger.estimate.sensor_alive import stuck_runs
 from campledger.model.integrate import resample_previous, to_minutes
 from campledger.model.series import Series
 
 if TYPE_CHECKING:
     from campledger.model.estimates import BatteryEstimate
     from campledger.model.rig import Rig
-    from campledger.model.series import FloatArray, TripRecord
+    from campledger.model.series import FloatArray, Minutes, TripRecord
 
 HOUR = 3600.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class Flow:
-    """What a meter saw on the minute grid: W, A, A.h in the minute; arrays (m,)."""
+    """
+    What a meter saw on the minute grid: W, A, A.h in the minute; arrays (m,).
+
+    ``stuck`` is how long one word stood still, s: those readings are left out.
+    """
 
     power: FloatArray
     current: FloatArray
     charge: FloatArray
     covered: FloatArray
+    stuck: float = 0.0
 
 
 def voltage_name(record: TripRecord, place: str) -> str:
@@ -60,13 +66,16 @@ def metered_flow(record: TripRecord, place: str) -> Flow | None:
     volts = voltage_name(record, place)
     current_name, power_name = f"current_{place}_a", f"power_{place}_w"
     if current_name in record.channels:
+        series, stuck = _alive(record.channels[current_name])
         minutes = record.minutes[current_name]
-        power = _power(record, current_name, power_name, volts)
+        if stuck > 0:
+            minutes = to_minutes(series, record.minute_utc)
         return Flow(
-            power=power,
+            power=_power(record, series, minutes, power_name, volts),
             current=minutes.mean,
             charge=np.where(minutes.covered > 0, minutes.charge / HOUR, np.nan),
             covered=minutes.covered,
+            stuck=stuck,
         )
     if power_name in record.channels:
         minutes = record.minutes[power_name]
@@ -108,15 +117,32 @@ def minute_mean(record: TripRecord, name: str) -> FloatArray:
     return np.full(len(record.minute_utc), np.nan)
 
 
+def _alive(series: Series) -> tuple[Series, float]:
+    """Leave out stretches in which one word stood still, and say how long."""
+    value = series.value.copy()
+    total = 0.0
+    for first, last in stuck_runs(series, "current"):
+        value[first:last] = np.nan
+        total += float(series.time_utc[last - 1] - series.time_utc[first])
+    if total == 0:
+        return series, 0.0
+    alive = Series(time_utc=series.time_utc, value=value, sampling=series.sampling)
+    return alive, total
+
+
 def _power(
-    record: TripRecord, current_name: str, power_name: str, volts_name: str
+    record: TripRecord,
+    current: Series,
+    minutes: Minutes,
+    power_name: str,
+    volts_name: str,
 ) -> FloatArray:
     """Mean power of each minute: metered, else mean of products."""
     if power_name in record.channels:
         return record.minutes[power_name].mean
     if volts_name not in record.channels:
         return np.full(len(record.minute_utc), np.nan)
-    current, volts = record.channels[current_name], record.channels[volts_name]
+    volts = record.channels[volts_name]
     if current.time_utc is volts.time_utc:
         level = volts.value
     else:
@@ -127,7 +153,7 @@ def _power(
         sampling=current.sampling,
     )
     mean = to_minutes(product, record.minute_utc).mean
-    rough = record.minutes[current_name].mean * minute_mean(record, volts_name)
+    rough = minutes.mean * minute_mean(record, volts_name)
     return np.where(np.isfinite(mean), mean, rough)
 
 

@@ -107,3 +107,12 @@ def test_power_channel_serves_as_well():
     (use,) = estimate_sources(record(power_shore_w=np.full(N, 130.0)), make_rig(MAINS))
     assert np.nansum(use.charge) == pytest.approx(480.0, rel=0.01)
     assert np.nanmean(use.power) == pytest.approx(130.0)
+
+
+def test_a_reading_that_stands_still_is_not_recorded():
+    current = SUN + np.random.default_rng(1).normal(0, 0.01, N)
+    current[700:900] = current[700]  # noon to afternoon of one day
+    (use,) = estimate_sources(record(current_solar_a=current), make_rig(SOLAR))
+    assert (use.state[705:895] == 5).all()
+    assert np.isnan(use.charge[705:895]).all()
+    assert any("stood still" in n for n in use.notes)
