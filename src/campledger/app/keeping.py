@@ -208,7 +208,7 @@ class Keeper:
             self._shorten()
 
     def _shorten(self) -> None:
-        """Turn all but the newest window into minutes, oldest given up beyond a week."""
+        """Turn all but the newest window into minutes; at most a week waits."""
         newest = self.waiting.pop()
         groups: dict[tuple[str, ...], list[Rows]] = {}
         for window in self.waiting:
