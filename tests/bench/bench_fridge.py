@@ -18,6 +18,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from tests.bench.bench_sun import keep
 from tests.support.cases import make_record
 
 from campledger.estimate.fridge import fit_fridges
@@ -142,7 +143,7 @@ def main(argv=None):
         ]
     print("\n".join(lines))
     if opt.out:
-        Path(opt.out).write_text("\n".join(lines) + "\n", encoding="utf-8")
+        keep(opt.out, "Fridge on days 5 K hotter", lines)
 
 
 if __name__ == "__main__":

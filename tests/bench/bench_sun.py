@@ -7,8 +7,11 @@ Possible harvest and held-back minutes against truth, on trips with a known sun.
 from __future__ import annotations
 
 import argparse
+import platform
+import subprocess
 import sys
 import time as clock
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -124,6 +127,27 @@ def summary(title, rows):
     ]
 
 
+def keep(path, title, lines):
+    """Write a dated table."""
+    commit = subprocess.run(
+        ["git", "rev-parse", "--short", "HEAD"],
+        capture_output=True,
+        text=True,
+        check=False,
+    ).stdout.strip()
+    head = [
+        f"# {title}",
+        "",
+        f"{datetime.now(UTC).date()}, commit {commit}, {platform.machine()}, "
+        f"Python {platform.python_version()}.",
+        "",
+        "```",
+        *lines,
+        "```",
+    ]
+    Path(path).write_text("\n".join(head) + "\n", encoding="utf-8")
+
+
 def main(argv=None):
     args = argparse.ArgumentParser()
     args.add_argument("--trips", type=int, default=20)
@@ -141,11 +165,17 @@ def main(argv=None):
     if opt.cases:
         rows = [score(Path(c).name, *case_trip(c)) for c in opt.cases]
         rows = [r for r in rows if r is not None]
-        lines += summary("trips of the truth lab", rows)
+        kinds = sorted({r["name"].rsplit("-", 1)[0] for r in rows})
+        lines += summary("trips of the truth lab, all kinds", rows)
+        for kind in kinds:
+            part = [r for r in rows if r["name"].startswith(kind)]
+            numbers = [int(r["name"].rsplit("-", 1)[1]) for r in part]
+            span = f"{kind}, seeds {min(numbers)}-{max(numbers)}"
+            lines += summary(span, part)
         show(rows, opt.all)
     print("\n".join(lines))
     if opt.out:
-        Path(opt.out).write_text("\n".join(lines) + "\n", encoding="utf-8")
+        keep(opt.out, "Possible sun and held-back minutes", lines)
 
 
 def show(rows, every):

@@ -32,8 +32,8 @@ WANDERS = 4.0
 """Robust standard deviations of a held voltage that still count as at the set point."""
 NEAR_LEAST, NEAR_MOST = 0.010, 0.030
 """Bounds of that: a voltmeter's steps, a cable's drop. Common practice. [V]"""
-NEAR_TYPED = 0.05
-"""The same for a set point that could not be learned. [V]"""
+NEAR_TYPED, NEAR_TYPED_TOP = 0.05, 0.08
+"""The same for set points that could not be learned: float, absorption. [V]"""
 SEARCH, SEARCH_PLATEAU = 0.25, 0.12
 """How far a true set point may lie from the typed one: with clear evidence, and with
 nothing but a plateau. Common practice, no source. [V]"""
@@ -41,7 +41,7 @@ EXPLAINED = 0.7
 """Share of the sun's changes that the loads must explain."""
 DISCHARGE = 0.25
 """A battery that gives more than this is not being held at float. Common practice."""
-IDLE = 0.6
+IDLE = 1.0
 """A full battery takes less than this at float. Common practice, no source. [A]"""
 NOTHING, NOTHING_LEAST = 0.02, 1.5
 """A regulator that waits gives less than this share of a clear sky, or this many W;
@@ -237,16 +237,16 @@ def _set_points(
     top, low = source.voltage_absorption, source.voltage_float
     middle = 0.5 * (top + low) if top - low > 0.2 else low - SEARCH
     found, near, learned = [], [], []
-    for name, typed, side in (
-        ("absorption", top, voltage > middle),
-        ("float", low, voltage <= middle),
+    for name, typed, side, wide in (
+        ("absorption", top, voltage > middle, NEAR_TYPED_TOP),
+        ("float", low, voltage <= middle, NEAR_TYPED),
     ):
         got = _learn(voltage[answers & side], typed, SEARCH)
         if got is None:
             got = _learn(voltage[plateau & side], typed, SEARCH_PLATEAU)
         if got is not None:
             learned.append(name)
-        value, width = (typed, NEAR_TYPED) if got is None else got
+        value, width = (typed, wide) if got is None else got
         found.append(value)
         near.append(width)
     return found[0], near[0], found[1], near[1], tuple(learned)
