@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from campledger.judge.forecast_history import SLOTS, STEP, clear_of_rig
 from campledger.judge.campday import rig_date
+from campledger.judge.forecast_history import SLOTS, STEP, clear_of_rig
 from campledger.judge.forecast_plan import mean_current
 
 HOUR = 3600.0

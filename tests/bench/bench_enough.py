@@ -2,7 +2,9 @@
 The forecast behind ``enough`` against known truth, rolling origin, and its baseline.
 
 ``--state truth`` gives the forecast the true state of charge with a noise whose spread
-it is told; ``--state chain`` uses the whole chain of estimators, causally.
+it is told; ``--state live`` takes the live estimate of one run over the whole trip, cut
+at each origin (its capacity and battery model know the end); ``--state chain`` runs
+the whole chain of estimators again at each origin, fully causal and slow.
 Asked for: see the table that it prints.
 """
 
@@ -10,9 +12,13 @@ from __future__ import annotations
 
 import argparse
 import json
+import pickle
+import platform
+import subprocess
 import sys
 import time
 from dataclasses import fields, is_dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -20,22 +26,22 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from baseline import baseline  # noqa: E402
-from tests.support.cases import load_case  # noqa: E402
+from baseline import baseline
+from enough_scores import table
+from tests.support.cases import load_case
 
-from campledger.estimate.trip import estimate_trip  # noqa: E402
-from campledger.judge.enough import state_of  # noqa: E402
-from campledger.judge.enough_types import Question  # noqa: E402
-from campledger.judge.forecast import PATHS, State, forecast, outlook_of  # noqa: E402
-from campledger.judge.forecast_history import STEP, build_history  # noqa: E402
-from campledger.judge.forecast_recalibrate import (  # noqa: E402
+from campledger.estimate.trip import estimate_trip
+from campledger.judge.enough import state_of
+from campledger.judge.enough_types import Question
+from campledger.judge.forecast import PATHS, State, forecast, outlook_of
+from campledger.judge.forecast_history import STEP, build_history
+from campledger.judge.forecast_recalibrate import (
     answers_of,
     calibrate,
     compare,
     recalibrated,
 )
-from campledger.model.estimates import TripEstimates  # noqa: E402
-from campledger.model.series import TripRecord  # noqa: E402
+from campledger.model.series import TripRecord  # noqa: TC001
 
 HOUR = 3600.0
 HORIZONS = (12, 24, 48, 72)
@@ -128,7 +134,7 @@ def run_case(folder, *, state_from, seed=0, every=3.0, again=24.0):
     for at in origins:
         k = int(np.searchsorted(record.minute_utc, at, side="right"))
         rec = cut_record(record, at)
-        if state_from == "truth":
+        if state_from in {"truth", "live"}:
             est = cut_arrays(whole, size, k)
             state = State(
                 soc=float(soc_told[k - 1]),
@@ -136,6 +142,8 @@ def run_case(folder, *, state_from, seed=0, every=3.0, again=24.0):
                 capacity=cap_told,
                 capacity_std=CAPACITY_NOISE * cap_told,
             )
+            if state_from == "live":
+                state = state_of(est)
         else:
             est = estimate_trip(rec, rig, opening=plan.opening_soc, quick=True)
             state = state_of(est)
@@ -178,7 +186,46 @@ def run_case(folder, *, state_from, seed=0, every=3.0, again=24.0):
     return rows
 
 
-if __name__ == "__main__":
-    from enough_scores import main
+def main(argv=None):
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("cases", nargs="+", help="case folders with truth")
+    parser.add_argument("--state", choices=("truth", "live", "chain"), default="truth")
+    parser.add_argument(
+        "--every", type=float, default=3.0, help="hours between origins"
+    )
+    parser.add_argument("--keep", help="keep the rows here, to score them again")
+    parser.add_argument("--out", help="write the dated table here")
+    args = parser.parse_args(argv)
+    rows = []
+    for k, folder in enumerate(args.cases):
+        begun = time.process_time()
+        rows += run_case(folder, state_from=args.state, seed=k, every=args.every)
+        print(f"{Path(folder).name}: {time.process_time() - begun:.1f} s", flush=True)
+    if args.keep:
+        Path(args.keep).write_bytes(pickle.dumps(rows))
+    text = table(rows)
+    print(text)
+    if args.out:
+        write_dated(Path(args.out), text, args)
+    return 0
 
-    raise SystemExit(main(sys.argv[1:]))
+
+def write_dated(path, text, args):
+    """Write the table with commit, cases and machine."""
+    commit = subprocess.run(
+        ["git", "rev-parse", "--short", "HEAD"],
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout.strip()
+    names = ", ".join(Path(c).name for c in args.cases)
+    head = (
+        f"# The forecast behind `enough`\n\n{datetime.now(UTC):%Y-%m-%d}, commit "
+        f"{commit}, {platform.machine()} {platform.python_version()}. State of charge "
+        f"from: {args.state}. Origins every {args.every:g} h.\nTrips: {names}.\n\n"
+    )
+    path.write_text(head + text + "\n")
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

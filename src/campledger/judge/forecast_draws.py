@@ -28,6 +28,8 @@ BRIDGE = 0.4
 """Share of the present anomaly that lasts beyond the moment. Common practice."""
 TAIL = 4.0
 """Freedom of Student's t for days unlike the recorded ones. Common practice."""
+LEAST_SHARE = 0.15
+"""No path draws less than this share of the usual. Common practice, no source."""
 SMOOTH = 3
 """Half width, in half hours, of the neighbours that steady a slot. Common practice."""
 
@@ -179,6 +181,9 @@ def choose_rows(
     """
     Choose which recorded day each future day of each path repeats.
 
+    Each path weighs the rows anew (Bayesian bootstrap), so that paths differ lastingly
+    by as much as few days leave the mean unknown.
+
     Parameters
     ----------
     weight : (d,) float64
@@ -188,20 +193,25 @@ def choose_rows(
     rng : numpy Generator
         Source of chance.
     follow : float
-        Probability that the next day is the one that followed in the record. [1]
+        Probability that the next day is like the one before it. [1]
 
     Returns
     -------
     index : (days, paths) int64
         Row numbers.
+
+    References
+    ----------
+    .. [1] D. B. Rubin, "The Bayesian bootstrap", Annals of Statistics 9 (1981) 130-134.
     """
-    chance = weight / weight.sum()
-    drawn = rng.choice(len(weight), size=(days, paths), p=chance)
-    index: NDArray[np.int64] = np.asarray(drawn, dtype=np.int64)
-    for day in range(1, days):
-        after = index[day - 1] - 1
-        use = (rng.random(paths) < follow) & (after >= 0)
-        index[day] = np.where(use, after, index[day])
+    shares = rng.standard_gamma(np.repeat(weight[:, None], paths, axis=1))
+    shares = np.cumsum(shares + 1e-12, axis=0)
+    shares /= shares[-1]
+    index = np.zeros((days, paths), dtype=np.int64)
+    for day in range(days):
+        drawn = (rng.random(paths) > shares).sum(axis=0)
+        keep = (rng.random(paths) < follow) if day else np.zeros(paths, dtype=bool)
+        index[day] = np.where(keep, index[day - 1], drawn)
     return index
 
 
@@ -253,4 +263,11 @@ def draw(
     daily = unlike * pool.spread_extra
     whole = rng.standard_normal(paths) * pool.spread_mean
     out += shape * (daily[day] + whole)
-    return out if signed else np.maximum(out, 0.0)
+    if signed:
+        return out
+    # Cutting at nothing must not add to a path's total.
+    above = np.maximum(out, 0.0)
+    whole = np.maximum(out.sum(axis=0), LEAST_SHARE * mean.sum())
+    return np.asarray(
+        above * (whole / np.maximum(above.sum(axis=0), 1e-9)), dtype=np.float64
+    )

@@ -39,8 +39,8 @@ MEMORY = 4 * 3600.0
 """How fast the present sky fades from the forecast. Common practice, no source. [s]"""
 JITTER = 0.12
 """A day resembles a recorded one within this share. Common practice, no source."""
-FOLLOW = 0.3
-"""Chance that the next day follows as it did in the record. Common practice."""
+FOLLOW = 0.35
+"""Chance that tomorrow's sky is like today's. Common practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True)
