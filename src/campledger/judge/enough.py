@@ -73,6 +73,8 @@ NINETY = 1.645
 HORIZON = 72 * HOUR
 """How far the floor is looked for, and the plan's end is taken as deadline. [s]"""
 HORIZON_MOST = 14 * DAY
+FRESH = 600.0
+"""A newest reading older than this is the moment that the answer is of. [s]"""
 NIGHTS_MOST = 30
 PATHS_CONDITION = 300
 DRIVING_MINUTES = 5
@@ -148,6 +150,36 @@ def state_of(estimates: TripEstimates) -> State | None:
         capacity=battery.capacity.value,
         capacity_std=float(np.nan_to_num(wide)) / (2 * NINETY),
     )
+
+
+def newest_reading(record: TripRecord) -> float:
+    """Give the minute of the newest reading of the house battery. [s]"""
+    for name in ("current_house_a", "voltage_house_v"):
+        if name in record.minutes:
+            good = np.flatnonzero(np.isfinite(record.minutes[name].mean))
+            if good.size:
+                return float(record.minute_utc[good[-1]])
+    return record.end_utc
+
+
+def now_of(record: TripRecord, at: float) -> float:
+    """
+    Give the moment from which to look ahead.
+
+    Parameters
+    ----------
+    record : TripRecord
+        Readings up to ``at``.
+    at : float
+        The moment of asking. [s]
+
+    Returns
+    -------
+    now : float
+        ``at``, or the newest reading if that is ten minutes old. [s]
+    """
+    newest = newest_reading(record)
+    return at if at - newest < FRESH else newest
 
 
 def why_cannot_tell(record: TripRecord, rig: Rig) -> str:
@@ -263,6 +295,23 @@ def _used_since_full(
     return -float(np.nansum(current)) / 60.0, since
 
 
+def _since_words(record: TripRecord, estimates: TripEstimates) -> str:
+    """Say since when the charge is counted."""
+    since = estimates.battery.last_full_utc
+    if np.isnan(since):
+        return "the trip began, not seen full yet"
+    day = rig_date(since, record.utc_offset)
+    return f"{day:%A}'s full charge"
+
+
+def _expected(made: Forecast, until: float) -> tuple[tuple[str, float], ...]:
+    """Give the charge expected to the deadline, by what it is for. [A.h]"""
+    inside = made.paths.time_utc[1:] <= until + 1.0
+    hours = np.diff(made.paths.time_utc)[inside] / HOUR
+    parts = (("use", made.demand), ("sun", made.sun), ("drive", made.engine))
+    return tuple((name, float((part[inside] * hours).sum())) for name, part in parts)
+
+
 def nights_in_hand(outlook: Outlook, state: State) -> int:
     """
     Count dawns above the floor with this trip's middle sun and no drive.
@@ -356,7 +405,7 @@ def answer_enough(
     state = state_of(estimates)
     if reason or state is None:
         return replace(blank, reason=reason or "the battery's state is unknown")
-    history = build_history(record, rig, estimates, at)
+    history = build_history(record, rig, estimates, now_of(record, at))
     outlook = outlook_of(history, rig, plan, estimates.battery.model, estimates.fridges)
     if not np.isfinite(outlook.rest.mean).all() or (
         history.hours < 1.0 and plan is None
@@ -374,7 +423,7 @@ def _answer(
     question: Question,
     rng: np.random.Generator,
 ) -> Enough:
-    at, until, rig = blank.at, blank.until, outlook.rig
+    at, until, rig = outlook.history.at, blank.until, outlook.rig
     floor = rig.house.floor
     end = max(until, at + HORIZON)
     off = without_profile(outlook, question.without) if question.without else None
@@ -426,6 +475,8 @@ def _answer(
         below_floor_text=_below_text(outlook, below),
         drive_text=_drive_text(central, savings, verdict),
         capacity=state.capacity,
+        counted_since=_since_words(record, estimates),
+        charges_expected=_expected(made, until),
     )
 
 
@@ -525,7 +576,7 @@ def _blank(
     )
     return Enough(
         at=at,
-        as_of=record.end_utc,
+        as_of=newest_reading(record),
         utc_offset=record.utc_offset,
         basis="plan only",
         verdict=CANNOT_TELL,

@@ -162,5 +162,4 @@ class Enough:
     counted_since: str = ""
     notes: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
-    saved_by_sun: float = float("nan")
     charges_expected: tuple[tuple[str, float], ...] = field(default_factory=tuple)

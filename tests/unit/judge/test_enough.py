@@ -232,3 +232,11 @@ def test_the_same_question_gives_the_same_answer():
     one = ask(record, rig, made, at=at, until=at + 20 * HOUR)
     two = ask(record, rig, made, at=at, until=at + 20 * HOUR)
     assert one == two
+
+
+def test_old_readings_make_the_answer_one_as_of():
+    record, rig, made, at = steady()
+    said = ask(record, rig, made, at=at + 3 * HOUR, until=at + 17 * HOUR)
+    assert said.as_of == at
+    assert said.at == at + 3 * HOUR
+    assert said.spare.value == pytest.approx(8.0, abs=0.05)  # as asked at 4 pm
