@@ -35,8 +35,10 @@ OPENING_STD = 0.03
 """Of an opening that somebody typed. Common practice, no source."""
 MODEL_STD = 0.004
 """Least spread of the state of charge. Common practice, no source."""
-WIDEN = {"lfp": 1.1, "lead": 0.9}
-"""Factor on the interval, found on the tuning trips and kept for all others."""
+WIDEN = {"lfp": 1.0, "lead": 0.65}
+WIDEN_NO_FULL = {"lfp": 1.4, "lead": 0.9}
+"""Factors on the interval, found on the tuning trips and kept for all others; without
+a full charge the level of lead-acid rests on volts alone."""
 EDGE_WIDTH = 1e-3
 
 
@@ -227,7 +229,7 @@ def estimate_battery(
     problem = prepare(rig, data, _opening(rig, opening))
     mixture = weigh(problem, rig.house)
     scale, count = interval_scale(problem, mixture.best)
-    widen = WIDEN[problem.kind_name] * scale
+    widen = scale * (WIDEN if fulls else WIDEN_NO_FULL)[problem.kind_name]
     tracks = _tracks(problem, mixture, inputs, widen)
     live = run_live(inputs, rig, _opening(rig, opening))
     at = problem.layout.at

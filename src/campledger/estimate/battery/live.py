@@ -67,6 +67,9 @@ GAIN_STD = 0.006
 GAP_CURRENT_STD = 1.5
 GAP_CHARGER_SHARE = 0.35
 GAP_HOURS_RANDOM = 3.0
+GAP_HOURS_SHORT = 0.05
+INSTEAD_STD = 1.0
+"""A, of the circuits added up in place of a silent shunt. Common practice."""
 FULL_MARGIN = 0.12
 TEMPER = 0.6
 """Power of each volts' likelihood in weighing capacities: errors repeat daily."""
@@ -74,9 +77,11 @@ THIN = 6.0
 """Updates that count as one: errors of half an hour hang together."""
 CAPACITY_BELOW = 0.5
 LEAST_STD = 0.006
-WIDEN = {"lfp": 1.1, "lead": 0.85}
+WIDEN = {"lfp": 1.0, "lead": 0.75}
+"""Factors on the interval, found on the tuning trips and kept for all others."""
 NINETY = 1.645
 SLOW_SHARES = (0.3, 0.3)
+REST_MINUTES_LEAST = 60
 _HEAD = 24
 
 
@@ -145,13 +150,21 @@ class LiveBattery:
         self._r0 = r0
         # Sums since the last update: seconds, A.s, V.s, Cel.s, seconds with volts.
         self._sum = [0.0] * 5
-        self._gap = 0.0
+        self._gap = self._borrowed = self._dark = self._lent = 0.0
         self._slow = [0.0, 0.0, 0.0, 0.0]
         self._swing = 0.0
         self._since_charge = 1e6
         self._usual = 0.0
 
-    def step(self, dt: float, current: float, voltage: float, temp: float) -> bool:
+    def step(
+        self,
+        dt: float,
+        current: float,
+        voltage: float,
+        temp: float,
+        *,
+        instead: float = math.nan,
+    ) -> bool:
         """
         Take one reading.
 
@@ -165,6 +178,8 @@ class LiveBattery:
             At the battery; NaN when missing. [V]
         temp : float
             Of the battery; NaN when missing. [Cel]
+        instead : float
+            What the circuits add up to, used while ``current`` is missing. [A]
 
         Returns
         -------
@@ -172,6 +187,9 @@ class LiveBattery:
             True when the sums became an update.
         """
         total = self._sum
+        if math.isnan(current) and not math.isnan(instead):
+            current = instead
+            self._borrowed += dt
         if math.isnan(current):
             self._gap += dt
         else:
@@ -190,25 +208,41 @@ class LiveBattery:
         seconds, charge, volts, warm, seen = self._sum
         if self._gap > 0.0:
             self._cross_gap(self._gap)
+        self._lend(self._borrowed / HOUR)
         if seconds > 0.0:
+            self._dark = 0.0 if self._gap <= 0.0 else self._dark
             current, temp = charge / seconds, warm / seconds
             level = volts / seen if seen > 0.5 * seconds else math.nan
             self._predict(seconds, current, level, temp)
             if not math.isnan(level):
                 self._measure(current, level, temp)
         self._sum = [0.0] * 5
-        self._gap = 0.0
+        self._gap = self._borrowed = 0.0
+
+    def _lend(self, hours: float) -> None:
+        """Widen for charge that was added up from circuits, not measured."""
+        if hours <= 0.0:
+            self._lent = 0.0
+            return
+        grown = INSTEAD_STD**2 * ((self._lent + hours) ** 2 - self._lent**2)
+        self._lent += hours
+        self._p[:, SOC, SOC] += grown / self._size**2
 
     def _cross_gap(self, seconds: float) -> None:
         hours = seconds / HOUR
-        short = min(hours, GAP_HOURS_RANDOM)
-        wide = math.hypot(GAP_CURRENT_STD, GAP_CHARGER_SHARE * self._charger)
-        moved = wide * math.sqrt(short * hours)
-        if seconds < 180.0:
-            moved = GAP_CURRENT_STD * hours
+        before, after = self._dark, self._dark + hours
+        self._dark = after
+        grown = self._unseen(after) ** 2 - self._unseen(before) ** 2
         self._x[:, SOC] += self._usual * hours / self._size
-        self._p[:, SOC, SOC] += (moved / self._size) ** 2
+        self._p[:, SOC, SOC] += grown / self._size**2
         self._p[:, DRIFTING, DRIFTING] += ERROR_STD[self._group] ** 2 * min(hours, 1.0)
+
+    def _unseen(self, hours: float) -> float:
+        """A.h that a gap may hide: one current for its first hours, then by chance."""
+        wide = math.hypot(GAP_CURRENT_STD, GAP_CHARGER_SHARE * self._charger)
+        if hours < GAP_HOURS_SHORT:
+            wide = GAP_CURRENT_STD
+        return wide * math.sqrt(min(hours, GAP_HOURS_RANDOM) * hours)
 
     def _predict(self, dt: float, current: float, volts: float, temp: float) -> None:
         hours = dt / HOUR
@@ -396,6 +430,7 @@ class LiveBattery:
         """
         head = [*self._sum, self._gap, *self._slow, self._swing]
         head += [self._since_charge, self._usual]
+        head += [self._borrowed, self._dark, self._lent]
         head += [0.0] * (_HEAD - len(head))
         arrays = (self._size, self._weight, self._x.ravel(), self._p.ravel())
         body = np.concatenate(arrays).astype("<f8").tobytes()
@@ -435,6 +470,7 @@ class LiveBattery:
         live._sum, live._gap = list(head[:5]), head[5]
         live._slow, live._swing = list(head[6:10]), head[10]
         live._since_charge, live._usual = head[11], head[12]
+        live._borrowed, live._dark, live._lent = head[13:16]
         body = np.frombuffer(state[4 + 8 * _HEAD :], dtype="<f8").astype(np.float64)
         live._size, live._weight = body[:n].copy(), body[n : 2 * n].copy()
         x = body[2 * n : 2 * n + n * STATES]
@@ -479,12 +515,14 @@ def run_live(
         inputs.voltage.tolist(),
         inputs.temp.tolist(),
     )
+    instead = _instead(inputs).tolist()
     counted = np.zeros(m)
     since = 0.0
     size = live.capacity().value
     for k in range(m):
-        since += 0.0 if math.isnan(current[k]) else current[k] / 60.0
-        if live.step(60.0, current[k], volts[k], temp[k]):
+        now = instead[k] if math.isnan(current[k]) else current[k]
+        since += 0.0 if math.isnan(now) else now / 60.0
+        if live.step(60.0, current[k], volts[k], temp[k], instead=instead[k]):
             weight, mean, std = live.parts()
             weights.append(weight)
             means.append(mean)
@@ -502,6 +540,18 @@ def run_live(
         lo=np.clip(lo, 0.0, 0.999),
         hi=np.clip(hi, 0.001, 1.0),
     )
+
+
+def _instead(inputs: BatteryInputs) -> FloatArray:
+    """Circuits added up, less what is usually in none of them; causal."""
+    net = inputs.charging - np.where(np.isfinite(inputs.loading), inputs.loading, 0.0)
+    rest = inputs.current - net
+    seen = np.isfinite(rest)
+    total = np.cumsum(np.where(seen, rest, 0.0))
+    count = np.cumsum(seen)
+    enough = count >= REST_MINUTES_LEAST
+    mean = np.where(enough, total / np.maximum(count, 1), np.nan)
+    return net + mean
 
 
 def _quantile_each(

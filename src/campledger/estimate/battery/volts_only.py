@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 GRID = 81
 STEP_MINUTES = 15
-LOAD_DROP = {"lfp": 0.06, "lead": 0.15}
+LOAD_DROP = {"lfp": 0.12, "lead": 0.15}
 """V by which unknown loads may pull down at rest-like times. Common practice."""
 CHARGING_RISE = 0.12
 """V above the full table's end that only a charger explains. Common practice."""
