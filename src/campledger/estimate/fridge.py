@@ -391,6 +391,8 @@ def _fit(record: TripRecord, rig: Rig, load: Load, use: LoadUse) -> FridgeModel:
         tau, tau_note = time_constant(use, inside, _air(record, load.name)[0])
     if tau_note:
         notes.append(tau_note)
+    if inside is not None:
+        notes.append("heat leak is electric: what the battery pays for a kelvin")
     return FridgeModel(
         name=load.name,
         base=line.base,

@@ -19,6 +19,8 @@ SETTLE = 75
 source. [minutes]"""
 RISE_LEAST = 0.4
 """A rise below this drowns in the steps of the thermometer. [K]"""
+GAP_LEAST = 3.0
+"""A smaller difference to the air drives too little. Common practice. [K]"""
 TAU_BOUNDS = (1.0 * 3600.0, 72.0 * 3600.0)
 """Believable time constants of an insulated box. Common practice, no source. [s]"""
 
@@ -79,33 +81,78 @@ def time_constant(
     dark = ~np.isfinite(use.on_share)
     stopped |= hidden_minutes(use) & np.isfinite(inside)
     dark &= ~stopped
-    found = _rates(stopped & ~dark, inside, air)
-    if not found:
-        return float("nan"), (
-            "no stop of hours was seen: how fast it warms cannot be told, since the "
-            "thermostat's short stops show only the air inside, not the food"
+    found = _stops(stopped & ~dark, inside, air)
+    if found:
+        tau = _middle(found)
+        return tau, f"warming time {tau / 3600:.0f} h: from {len(found)} long stops"
+    found = _pull_downs(use, inside, air)
+    if found:
+        tau = _middle(found)
+        return tau, (
+            f"warming time about {tau / 3600:.0f} h: from {len(found)} long runs of "
+            "cooling down, weighed with the duty of steady hours"
         )
-    tau = _middle(found)
-    return tau, f"warming time {tau / 3600:.0f} h: from {len(found)} long stops"
+    return float("nan"), (
+        "no stop or pull-down of hours was seen: how fast it warms cannot be told, "
+        "since the thermostat's short cycles show only the air inside, not the food"
+    )
 
 
-def _rates(
+def _stops(
     stopped: BoolArray, inside: FloatArray, air: FloatArray
 ) -> list[tuple[float, float]]:
-    """Time constant and weight of each long stop."""
+    """Time constant and weight of each long stop: gap over time, over the rise."""
     found = []
     for first, last in runs(stopped):
         if last - first < REST_LONG:
             continue
-        start = first + SETTLE
-        t = np.arange(start, last)
-        gap = air[start:last] - inside[start:last]
-        good = np.isfinite(gap) & (gap > 2.0)
-        if good.sum() < 4 or inside[t[good][-1]] - inside[t[good][0]] < RISE_LEAST:
+        cut = slice(first + SETTLE, last)
+        gap = air[cut] - inside[cut]
+        known = np.flatnonzero(np.isfinite(gap))
+        if len(known) < REST_LONG - SETTLE or np.mean(gap[known]) < GAP_LEAST:
             continue
-        rate = -float(np.polyfit(t[good] * 60.0, np.log(gap[good]), 1)[0])
-        if rate > 0:
-            found.append((1.0 / rate, float(good.sum())))
+        rise = float(inside[cut][known[-1]] - inside[cut][known[0]])
+        if rise >= RISE_LEAST:
+            seconds = 60.0 * float(known[-1] - known[0])
+            found.append((float(np.mean(gap[known])) * seconds / rise, seconds))
+    return _believable(found)
+
+
+def _pull_downs(
+    use: LoadUse, inside: FloatArray, air: FloatArray
+) -> list[tuple[float, float]]:
+    """
+    Time constant of long runs of the machine.
+
+    In steady hours duty times cooling equals the leak, so flat out it could hold a gap
+    of (mean gap / mean duty); what is left of that beyond the gap pulls the box down.
+    """
+    on = np.nan_to_num(use.on_share)
+    gap = air - inside
+    known = np.isfinite(gap) & np.isfinite(use.on_share)
+    long = np.zeros(len(on), dtype=np.bool_)
+    stretches = [r for r in runs(on > 0.95) if r[1] - r[0] >= REST_LONG]
+    for first, last in stretches:
+        long[first:last] = True
+    steady = known & ~long & ~hidden_minutes(use)
+    if not stretches or steady.sum() < 1440 or on[steady].mean() < 0.05:
+        return []
+    most = float(np.mean(gap[steady]) / np.mean(on[steady]))
+    found = []
+    for first, last in stretches:
+        at = np.arange(first + SETTLE, last)
+        at = at[known[at]]
+        if len(at) < REST_LONG - SETTLE:
+            continue
+        fall = float(inside[at[0]] - inside[at[-1]])
+        spare = most - float(np.mean(gap[at]))
+        if fall >= RISE_LEAST and spare > GAP_LEAST:
+            seconds = 60.0 * float(at[-1] - at[0])
+            found.append((spare * seconds / fall, seconds))
+    return _believable(found)
+
+
+def _believable(found: list[tuple[float, float]]) -> list[tuple[float, float]]:
     return [f for f in found if TAU_BOUNDS[0] <= f[0] <= TAU_BOUNDS[1]]
 
 

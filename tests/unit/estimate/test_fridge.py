@@ -175,3 +175,16 @@ def test_time_constant_from_a_long_stop_only():
     tau, note = time_constant(use, inside, air)
     assert tau == pytest.approx(36000, rel=0.02)
     assert time_constant(use, inside, None)[1] == ""
+
+
+def test_time_constant_from_a_pull_down():
+    # steady: a gap of 20 K at a quarter duty, so flat out it holds 80 K; tau 10 h
+    use = make_use(np.full(N, 24.0))
+    air, inside = np.full(N, 24.0), np.full(N, 4.0)
+    run = slice(2000, 2300)
+    use.on_share[:] = 0.25
+    use.on_share[run] = 1.0
+    inside[run] = -56 + 70 * np.exp(-np.arange(300) * 60.0 / 36000.0)
+    tau, note = time_constant(use, inside, air)
+    assert tau == pytest.approx(36000, rel=0.1)
+    assert "cooling down" in note
