@@ -285,7 +285,7 @@ def _gather(
     )
     state, silent = _states(power, clear, evidence.held, shaded)
     days, hours = _history(record, clear, possible.index, evidence.held, power)
-    std = np.hypot(possible.energy_std, GAIN_STD * possible.energy)
+    std = float(np.hypot(possible.energy_std, GAIN_STD * possible.energy))
     floor = float(np.nansum(power)) / 60.0 * (1 - 2 * GAIN_STD)
     energy = Estimate(
         value=possible.energy,

@@ -4,12 +4,8 @@ import numpy as np
 import pytest
 from tests.support.cases import make_record
 
-from campledger.estimate.fridge import (
-    charge_an_hour,
-    cooling_hours,
-    duty_at,
-    fit_fridges,
-)
+from campledger.estimate.fridge import cooling_hours, fit_fridges
+from campledger.estimate.fridge_use import charge_an_hour, duty_at
 from campledger.estimate.fridge_warming import (
     saving_share,
     time_constant,
