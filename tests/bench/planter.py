@@ -351,7 +351,6 @@ LONG = say(days=10, dt=10.0, drives=((2.6, 1.6), (75.5, 1.4), (150.0, 1.3)))
 
 def plants(f, rng):
     """Say which knobs each finding turns, and which rigs it needs."""
-    late = START + DAY + 15.6 * 3600
     t = {
         "C1": (say(r_fridge_scale=f * 0.36 / 4.2 / 0.0413), ()),
         "C2": (say(r_fridge_scale=1 + 0.3 * f), ()),
@@ -369,7 +368,16 @@ def plants(f, rng):
             say(r_feed_scale=1 + 0.5 * f, charger_fold_v=12.9, opening=0.6),
             (DCDC,),
         ),
-        "C10": (say(derate=0.15 * f * 18 / 16, opening=0.5, panel_w=120.0), (DCDC,)),
+        "C10": (
+            say(
+                derate=0.15 * f * 18 / 16,
+                opening=0.45,
+                capacity=200.0,
+                panel_w=120.0,
+                extra={"floor": 0.2},
+            ),
+            (DCDC,),
+        ),
         "C12": (say(dead_start_s=600 * f, opening=0.6), (DCDC,)),
         "C13": (say(run_on_s=600 * f, opening=0.4, panel_w=60.0), (DCDC,)),
         "C14": (say(absorb_shift=-0.15 * f), ()),
@@ -411,7 +419,7 @@ def plants(f, rng):
         "C31": (
             say(
                 hunting_per_hour=5.0 * f,
-                r_fridge_scale=4.8,
+                r_fridge_scale=5.8,
                 extra={"cut_out": 11.8, "restart": 12.3},
             ),
             (LEAD,),
@@ -474,12 +482,13 @@ def plants(f, rng):
                 panel_w=60.0,
                 capacity=400.0,
                 opening=0.93,
+                extra={"floor": 0.1},
                 drives=((2.0, 0.2),),
             ),
             (LEAD, DCDC),
         ),
-        "C53": (say(**LONG, capacity_true_share=0.8 / f), ()),
-        "C54": (say(r_house_scale=1.5 * f, hot=True), ()),
+        "C53": (say(**LONG, capacity_true_share=0.8 / f), (LEAD,)),
+        "C54": (say(r_house_scale=1.5 * f, hot=True, temp_house_shift=-4.0), ()),
         "C55": (say(half_gap=0.2 * f), (LEAD,)),
         "C55b": (say(half_gap=0.05 * f * 0.75, extra={"lfp_v": 1}), (LFP,)),
         "C56": (say(share2=0.5 + 0.2 * f * 0.5), ()),
@@ -502,14 +511,15 @@ def plants(f, rng):
     }
     t["I13"] = (
         say(
-            r_fridge_scale=3.4,
+            r_fridge_scale=4.2,
             hunting_per_hour=8.0,
             opening=0.75,
-            extra={"cut_out": 11.8, "restart": 12.3, "early_cut": 1.5},
+            panel_w=60.0,
+            logger=0.02,
+            extra={"cut_out": 11.9, "restart": 12.3, "sink": True, "early_cut": 1.5},
         ),
-        (LEAD,),
+        (LEAD, DCDC),
     )
-    del late
     return t
 
 
@@ -539,6 +549,7 @@ RIGHT = {
     "C18": {"C18", "C16"},
     "C16": {"C16", "C18"},
     "C38": {"C38"},
+    "C52": {"C52", "C14"},
     "I13": {"C1", "C2"},
 }
 """Findings that name the same thing to open up (job C-0 rule 3, C2 and C4)."""

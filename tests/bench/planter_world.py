@@ -481,8 +481,8 @@ def simulate(k: Knobs, rng) -> World:
         v_start = np.where(same, volt + 0.02, v_start)
         v_in_guess = np.where(same, volt + 0.01, v_in_guess)
     # fridge feed: 6 mm2, 5 m one way, joints, shared with the fan
-    r_fr = (2 * 5 * 0.0172 / 6 * (1 + 0.00393 * (air - 20)) + 0.010) * rng.uniform(
-        0.92, 1.06
+    r_fr = (2 * 5 * 0.0172 / 6 * (1 + 0.00393 * (air - 20)) + 0.010) * (
+        rng.uniform(0.92, 1.06) if k.r_fridge_scale == 1.0 else 1.0
     )
     r_fr = r_fr * k.r_fridge_scale
     r_fr = r_fr * (1 + k.r_fridge_growth * (t - START) / (t[-1] - START))

@@ -22,7 +22,7 @@ SURE_BAND = 0.15
 AGED_TIMES = 1.5
 RESISTANCE_STEP = 5.0
 RESISTANCE_TEMPS = (20.0, 30.0)
-RESISTANCE_SOC = (0.55, 0.97)
+RESISTANCE_SOC = (0.55, 0.99)
 HALVES, CELLS, CELL_FROM = 0.20, 0.050, 3.45
 SHARE_OFF = 0.20
 COLLAPSE = 2.0
@@ -113,7 +113,7 @@ def full_spans(evidence: Evidence) -> list[tuple[float, float]]:
     """
     house = evidence.rig.house
     tail = min(house.current_full, 0.05 * house.capacity_rated)
-    shift = evidence.absorb - house.voltage_absorption
+    shift = evidence.shift[0]
     with np.errstate(invalid="ignore"):
         quiet = (evidence.current < tail) & (evidence.current > -0.3)
         up = evidence.voltage >= evidence.absorb_least - 0.15
@@ -237,6 +237,7 @@ def battery_resistance(evidence: Evidence) -> tuple[float, float, int]:
     use &= (temp >= RESISTANCE_TEMPS[0]) & (temp <= RESISTANCE_TEMPS[1])
     use &= (soc >= RESISTANCE_SOC[0]) & (soc <= RESISTANCE_SOC[1])
     use &= np.nan_to_num(evidence.voltage[index]) < evidence.absorb_least[index] - 0.2
+    use &= (steps.before < 0.5) & (steps.before + steps.current < 0.5)
     if int(np.sum(use)) < 5:
         return nan, nan, int(np.sum(use))
     loop = slope_through_zero(steps.current[use], steps.others[0][use])

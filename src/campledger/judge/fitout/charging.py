@@ -15,11 +15,11 @@ if TYPE_CHECKING:
     from campledger.judge.fitout.evidence import Array, Evidence
 
 NEAR_TARGET = 0.15
-HELD_LEAST = 13.45
+HELD_LEAST_LEAD, HELD_LEAST_LFP = 13.15, 13.45
 LONG_DRIVE = 60
 SUNNY_CHARGE = 10.0
 CUT_SHARE = 0.04
-HOLD_AFTER = 60
+FLOAT_WITHIN, FLOAT_HELD, FLOAT_BAND = 60, 30, 0.12
 BAND = 0.20
 LFP_EQUALISE = 14.8
 LFP_HOLD_V, LFP_HOLD_MINUTES = 13.8, 240
@@ -56,8 +56,9 @@ def plateaus(evidence: Evidence, *, minutes: int = 12) -> list[Plateau]:
     charger is held as well.
     """
     volts, amps = evidence.voltage, evidence.current
+    least = HELD_LEAST_LEAD if evidence.rig.house.is_lead else HELD_LEAST_LFP
     with np.errstate(invalid="ignore"):
-        up = (volts > HELD_LEAST) & (amps > -0.3)
+        up = (volts > least) & (amps > -0.3)
     found = []
     for a, b in runs(up):
         i = a
@@ -147,21 +148,12 @@ def _running_low(values: Array, width: int) -> Array:
 
 def absorption_cut(evidence: Evidence) -> Result:
     """C15: the charger left absorption with much current still going in."""
-    house = evidence.rig.house
     limit = CUT_SHARE * evidence.capacity
     found = plateaus(evidence)
     high = [p for p in found if p.volts > evidence.absorb_least[p.first] - 0.2]
     early, left = [], 0
     for p in high:
-        after = slice(p.last + 5, p.last + 5 + HOLD_AFTER)
-        volts = evidence.voltage[after]
-        if len(volts) < HOLD_AFTER or np.isnan(volts).mean() > 0.2:
-            continue
-        shift = house.temp_compensation * (p.temp - 25.0)
-        level = house.voltage_float + shift
-        fell = float(np.nanmedian(volts)) < p.volts - 0.35
-        floats = abs(float(np.nanmedian(volts)) - level) < 0.25
-        if not (fell and floats):
+        if not _to_float(evidence, p, found):
             continue
         left += 1
         amps = float(np.nanmedian(evidence.current[max(p.first, p.last - 3) : p.last]))
@@ -191,10 +183,30 @@ def absorption_cut(evidence: Evidence) -> Result:
     )
 
 
+def _to_float(evidence: Evidence, plateau: Plateau, found: list[Plateau]) -> bool:
+    """Tell whether the same charger went on to hold float volts."""
+    near = slice(max(0, plateau.last - 5), plateau.last + 5)
+    if evidence.engine is not None:
+        on = evidence.engine[0][near]
+        if bool(on.any()) != bool(on.all()):
+            return False
+    shift = evidence.rig.house.temp_compensation * (plateau.temp - 25.0)
+    level = evidence.rig.house.voltage_float + shift
+    later = [
+        q
+        for q in found
+        if 0 <= q.first - plateau.last <= FLOAT_WITHIN
+        and abs(q.volts - level) < FLOAT_BAND
+        and q.volts < plateau.volts - 0.35
+    ]
+    held = sum(q.last - q.first for q in later)
+    return held >= FLOAT_HELD
+
+
 def _hold_picture(evidence: Evidence, plateau: Plateau) -> Picture:
     part = slice(max(0, plateau.first - 60), plateau.last + 120)
     x = evidence.minute_utc[part]
-    target = float(evidence.absorb[plateau.first])
+    target = float(evidence.absorb_most[plateau.first])
     return Picture(
         kind="plateau",
         title="Battery volts while charging",
@@ -214,7 +226,7 @@ def wrong_profile(evidence: Evidence) -> Result:
     found = plateaus(evidence)
     if not found:
         return cannot_tell("No charger held its volts.", "a full charge")
-    high = [p for p in found if p.volts > evidence.absorb[p.first] + BAND]
+    high = [p for p in found if p.volts > evidence.absorb_most[p.first] + BAND]
     equalise = [] if house.is_lead else [p for p in found if p.volts > LFP_EQUALISE]
     held = [] if house.is_lead else _long_holds(evidence)
     if not (high or equalise or held):
@@ -227,7 +239,7 @@ def wrong_profile(evidence: Evidence) -> Result:
         )
     if high or equalise:
         p = max(high or equalise, key=lambda x: x.volts)
-        asked = float(evidence.absorb[p.first])
+        asked = float(evidence.absorb_most[p.first])
         text = (
             f"The charger holds {p.volts:.2f} V; this {house.chemistry} battery asks "
             f"{asked:.1f}."

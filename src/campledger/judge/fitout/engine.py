@@ -26,7 +26,7 @@ WARMER = 8.0
 START_MINUTES, START_SOC = 10, 0.90
 RUN_ON_MINUTES, RUN_ON_VOLTAGE = 10, 12.9
 AT_TARGET = 0.12
-HELD_LOW = 0.7
+FLAT = 0.02
 SETTLED = 3
 
 
@@ -150,10 +150,13 @@ def _feed_picture(points: FeedPoints, loop: float) -> Picture:
 
 
 def held_low(evidence: Evidence) -> Array:
-    """Mark minutes held at volts below the target: a low setting, not a weak charger."""
+    """Mark minutes held flat below the target: a low setting, no weak charger."""
     mask = np.zeros(len(evidence.minute_utc), dtype=bool)
+    house = evidence.rig.house
+    floating = house.voltage_float + evidence.shift[0] - AT_TARGET
     for p in plateaus(evidence):
-        if p.volts > evidence.absorb_least[p.first] - HELD_LOW:
+        flat = np.ptp(np.nanpercentile(evidence.voltage[p.first : p.last], [5, 95]))
+        if flat < FLAT and p.volts > floating[p.first]:
             mask[p.first : p.last] = True
     return mask
 
@@ -178,7 +181,7 @@ def _backs_off(
     out, heat = out[good], heat[good]
     cool = heat <= np.percentile(heat, 25)
     hot = heat >= np.percentile(heat, 85)
-    first, last = float(np.median(out[cool])), float(np.median(out[hot]))
+    first, last = float(np.percentile(out[cool], 95)), float(np.median(out[hot]))
     rise = float(np.median(heat[hot]) - np.median(heat[cool]))
     if last < (1 - BACK_OFF) * first and rise > WARMER:
         return first, last, rise
@@ -206,12 +209,14 @@ def charger_hot(evidence: Evidence) -> Result:
         )
     drive, (first, last, _) = max(bad, key=lambda x: x[1][0] - x[1][1])
     heat = evidence.minute(f"temp_{name}_c")[drive.first : drive.last]
+    top = float(np.nanmax(_out(evidence)[drive.first : drive.last]))
+    top = top if top < 1.1 * first else first
     return Result(
         verdict=Verdict.FAULT if len(bad) >= 2 else Verdict.WORTH_A_LOOK,
         reads=(
-            f"{first:.0f} A falls to {last:.0f} A over {drive.minutes} min as {name} "
-            f"goes from {np.nanmin(heat):.0f} to {np.nanmax(heat):.0f} degC; input "
-            f"volts are fine ({len(bad)} of {len(seen)} drives)."
+            f"{top:.0f} A falls to {last:.0f} A over {drive.minutes} min as "
+            f"{name} goes from {np.nanmin(heat):.0f} to {np.nanmax(heat):.0f} degC; "
+            f"input volts are fine ({len(bad)} of {len(seen)} drives)."
         ),
         value=1.0 - last / first,
         count=len(seen),
@@ -287,10 +292,11 @@ def never_starts(evidence: Evidence) -> Result:
         return cannot_tell("No drive of more than ten minutes.", "a drive")
     out = _out(evidence)
     worst, when = 0, 0
+    floating = evidence.rig.house.voltage_float + evidence.shift[0]
     for drive in drives:
         with np.errstate(invalid="ignore"):
             dead = (out < 0.5) & (evidence.soc < START_SOC)
-            dead &= evidence.voltage < evidence.rig.house.voltage_float - NOT_HELD
+            dead &= evidence.voltage < floating - NOT_HELD
         for a, b in runs(dead[drive.first : drive.last]):
             if b - a > worst:
                 worst, when = b - a, drive.first + a

@@ -166,20 +166,33 @@ class Evidence:
         return np.nan_to_num(self.minute("temp_house_c"), nan=25.0)
 
     @cached_property
+    def shift(self) -> tuple[FloatArray, FloatArray]:
+        """
+        Least and most that temperature moves the charge volts.
+
+        A compensation that nobody typed may be there or not: both are allowed then.
+        """
+        moved = self.rig.house.temp_compensation * (self.temp - 25.0)
+        if "house.temp_comp_mv_per_k" not in self.rig.assumed:
+            return moved, moved
+        return np.minimum(moved, 0.0), np.maximum(moved, 0.0)
+
+    @cached_property
     def absorb(self) -> FloatArray:
         """Absorption volts that the rig asks for at the battery's temperature."""
-        house = self.rig.house
-        targets = [house.voltage_absorption]
-        return max(targets) + house.temp_compensation * (self.temp - 25.0)
+        return self.rig.house.voltage_absorption + self.shift[0]
+
+    @cached_property
+    def absorb_most(self) -> FloatArray:
+        """The most that they may be."""
+        return self.rig.house.voltage_absorption + self.shift[1]
 
     @cached_property
     def absorb_least(self) -> FloatArray:
         """Lowest absorption volts that any source of the rig is set to."""
-        house = self.rig.house
         kinds = ("solar", "dcdc", "mains")
         own = [s.voltage_absorption for s in self.rig.sources if s.kind in kinds]
-        level = min([house.voltage_absorption, *own])
-        return level + house.temp_compensation * (self.temp - 25.0)
+        return min([self.rig.house.voltage_absorption, *own]) + self.shift[0]
 
     @cached_property
     def soc(self) -> FloatArray:
@@ -231,10 +244,20 @@ class Evidence:
 
     @cached_property
     def drives(self) -> list[Drive]:
-        """Stretches of at least five minutes with the engine on."""
-        if self.engine is None:
+        """
+        Stretches of at least five minutes with the engine on.
+
+        Where the engine is not known, stretches in which its charger delivers: good
+        for judging the charger, not for judging whether it starts or stops.
+        """
+        if self.engine is not None:
+            on = self.engine[0]
+        elif self.source_of("dcdc") is not None:
+            name = self.names["charger"]
+            on = np.nan_to_num(self.minute(f"current_{name}_a")) > 1.0
+        else:
             return []
-        spans = runs(_close_gaps(self.engine[0], 2))
+        spans = runs(_close_gaps(on, 2))
         return [Drive(first=a, last=b) for a, b in spans if b - a >= 5]
 
     @cached_property

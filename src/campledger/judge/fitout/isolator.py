@@ -168,7 +168,7 @@ def held_by_sun(evidence: Evidence) -> Result:
             f"From {evidence.clock(evidence.minute_utc[a])} the two batteries were "
             f"joined for {b - a} min with the engine off; {taken:.1f} Ah were taken "
             f"from the joined pair after the sun had gone; they parted at "
-            f"{evidence.voltage[min(b, len(start) - 1)]:.2f} V."
+            f"{evidence.voltage[b - 1]:.2f} V."
         ),
         value=b - a,
         count=len(spans),

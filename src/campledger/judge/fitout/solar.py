@@ -16,7 +16,9 @@ YIELD = 0.75
 SUN_HOURS_LEAST = 4.0
 WEAK = 0.50
 DIP, DIP_DAYS = 0.40, 3
+DIP_SHARE = 0.6
 FACING_HOURS = 1.5
+LIGHT_BINS = 20
 BIN_MINUTES = 20
 STRING_STEP = 0.22
 UNSEEN_CHARGE = 2.0
@@ -141,7 +143,11 @@ def shade(evidence: Evidence) -> Result:
             count=len(usable),
         )
     same = np.sum([_dips(r) for r in usable], axis=0)
-    hit = np.flatnonzero(same >= DIP_DAYS)
+    often = same >= max(DIP_DAYS, DIP_SHARE * len(usable))
+    beside = np.concatenate((often[1:], [False])) | np.concatenate(
+        ([False], often[:-1])
+    )
+    hit = np.flatnonzero(often & beside)
     if len(hit):
         first, last = hit[0] * BIN_MINUTES, (hit[-1] + 1) * BIN_MINUTES
         return Result(
@@ -161,12 +167,43 @@ def shade(evidence: Evidence) -> Result:
                 y_label="Solar, A",
             ),
         )
+    off = _facing(evidence, np.array(usable))
+    if abs(off) > FACING_HOURS:
+        when = "before" if off < 0 else "after"
+        return Result(
+            verdict=Verdict.WORTH_A_LOOK,
+            reads=f"The panel peaks {abs(off):.1f} h {when} solar noon: its facing.",
+            value=off,
+            unit="h",
+            limit=FACING_HOURS,
+            count=len(usable),
+        )
     return Result(
         verdict=Verdict.PASS,
-        reads=f"No dip at the same hour on {DIP_DAYS} of {len(usable)} days.",
+        reads=f"No dip at the same hour on most of {len(usable)} days.",
         value=float(np.max(same)),
         count=len(usable),
     )
+
+
+def _facing(evidence: Evidence, rows: Array) -> float:
+    """Give hours from solar noon to the peak; 0 where it can't be told."""
+    if evidence.rig.longitude is None:
+        return 0.0
+    middle = np.sum(np.nan_to_num(rows), axis=0)
+    seen = np.sum(np.isfinite(rows), axis=0)
+    middle = np.where(seen >= DIP_DAYS - 1, middle / np.maximum(seen, 1), 0.0)
+    hour = (np.arange(len(middle)) + 0.5) * BIN_MINUTES / 60.0
+    light = middle > 0.15 * float(np.max(middle, initial=0.0))
+    if int(np.sum(light)) < LIGHT_BINS or float(np.max(middle)) < 1.0:
+        return 0.0
+    offset = evidence.record.utc_offset / 3600.0
+    noon = 12.0 + offset - evidence.rig.longitude / 15.0
+    smooth = np.convolve(middle, np.ones(5) / 5.0, mode="same")
+    peak = float(hour[int(np.argmax(smooth))]) - noon
+    centre = float(np.average(hour, weights=middle)) - noon
+    both = peak * centre > 0 and abs(centre) > 0.5 * FACING_HOURS
+    return peak if both else 0.0
 
 
 def dead_string(evidence: Evidence) -> Result:

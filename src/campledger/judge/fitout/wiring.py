@@ -41,11 +41,18 @@ NEGATIVE_V = 0.10
 CUT_NEAR = 0.20
 
 
-def expected_loop(cable: Cable | None) -> float:
-    """Give the loop that a described run should have, warm, with joints. [Ohm]"""
+def expected_loop(cable: Cable | None, *, temp: float = TEMP_WORKING) -> float:
+    """Give the loop that a described run should have, with joints. [Ohm]"""
     if cable is None:
         return float("nan")
-    return loop_resistance(cable.length, cable.area, temp=TEMP_WORKING, joints=JOINTS)
+    return loop_resistance(cable.length, cable.area, temp=temp, joints=JOINTS)
+
+
+def _air(evidence: Evidence) -> float:
+    """Give the mean air temperature; the working figure where it is not measured."""
+    if not evidence.has("temp_air_c"):
+        return TEMP_WORKING
+    return float(np.nanmean(evidence.minute("temp_air_c")))
 
 
 def _no_fridge(evidence: Evidence) -> str:
@@ -102,7 +109,7 @@ def drop_fridge(evidence: Evidence) -> Result:
         )
     drop, lo, hi = (x * running for x in (loop.value, loop.lo, loop.hi))
     limit = DROP_TIGHT * VOLTAGE_NOMINAL
-    share = drop / VOLTAGE_NOMINAL
+    share = round(drop / VOLTAGE_NOMINAL, 6) + 1e-9
     verdict = Verdict.PASS
     if drop > limit:
         verdict = Verdict.FAULT if lo > limit else Verdict.WORTH_A_LOOK
@@ -143,7 +150,7 @@ def cable_smaller(evidence: Evidence) -> Result:
             "more compressor starts",
             count=loop.count,
         )
-    wanted = expected_loop(cable)
+    wanted = expected_loop(cable, temp=_air(evidence))
     found = best_reading(
         loop.value, cable.length, smaller_readings(cable.size, cable.area)
     )
