@@ -87,6 +87,7 @@ def make_world(
     drive = (hour > 9) & (hour < 9 + drive_hours)
     curve = CURVES[chemistry]
     soc, volts, amps, source = (np.empty(n) for _ in range(4))
+    cold = fridge * demand / 2.0
     s, slow, off = start, 0.0, False
     r2 = 0.6 * resistance
     for k in range(n):
@@ -94,6 +95,7 @@ def make_world(
         give = charger if drive[k] else 0.0
         off = s < 0.012 or (off and not drive[k])
         asked = 0.0 if off else load[k]
+        cold[k] = 0.0 if off else cold[k]
         i = give - asked
         if give > 0.0:
             most = (absorb - v0) / resistance
@@ -121,6 +123,7 @@ def make_world(
         "current_house_a": kept(amps) * 1.004 + offset + rng.normal(0, 0.01, rows),
         "current_alternator_a": kept(source) + rng.normal(0, 0.01, rows),
     }
+    table["current_fridge_a"] = kept(cold) + rng.normal(0, 0.01, rows)
     if temp:
         table["temp_house_c"] = 22 + 5 * np.sin((end / HOUR) * np.pi / 12)
     for name in drop:

@@ -27,7 +27,7 @@ STEP_LEAST = 2.0
 STEPS_LEAST = 5
 """Job C35."""
 CIRCUIT_STEP = 1.0
-CIRCUIT_STEPS = 8
+CIRCUIT_STEPS = 5
 HELD_MARGIN = 0.12
 """V below float that is surely not held. Common practice, no source."""
 STILL_SHARE = 0.1
@@ -40,6 +40,7 @@ BAND = 0.03
 SNAPS = (0.1, 0.2, 0.5, 2 / 3, 0.75, 4 / 3, 1.5, 2.0, 5.0, 10.0)
 """Job C36: 50/75 mV and 100/200/500 A confusions, both ways."""
 SNAP_BAND = 0.04
+ANSWER_LEAST = 0.05
 STEPS_MOST = 4000
 
 
@@ -271,6 +272,19 @@ def _alike(ratios: list[Ratio]) -> bool:
 
 def _scale_finding(channel: str, ratio: Ratio, number: int) -> SensorFinding:
     size = abs(ratio.value)
+    if size < ANSWER_LEAST and channel == HOUSE:
+        return SensorFinding(
+            channel=channel,
+            kind="scale",
+            verdict="fault",
+            sure="likely",
+            value=size,
+            lo=ratio.lo,
+            hi=ratio.hi,
+            evidence=ratio.number,
+            text="does not answer a measured circuit: stuck or on another wire",
+            needs="a clamp meter beside the shunt while a known load is switched",
+        )
     lo, hi = sorted((abs(ratio.lo), abs(ratio.hi)))
     if channel != HOUSE:
         size, lo, hi = 1.0 / max(size, 1e-6), 1.0 / max(hi, 1e-6), 1.0 / max(lo, 1e-6)

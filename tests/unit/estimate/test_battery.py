@@ -129,12 +129,26 @@ def test_a_day_without_rows_widens_and_is_said():
 
 
 def test_without_a_shunt_only_a_wide_band_is_told():
-    world = make_world("gel", seed=14, days=3, drop=("current_house_a",))
+    world = make_world(
+        "gel", seed=14, days=3, drop=("current_house_a", "current_fridge_a")
+    )
     est = estimate_battery(world.record, world.rig)
     assert est.rung == "volts only"
     assert np.isnan(est.capacity.value)
     assert "shunt" in est.capacity.reason
     assert np.mean(est.soc_hi - est.soc_lo) > 0.1
+    assert inside(est.soc, est.soc_lo, est.soc_hi, world.soc) > 0.7
+
+
+def test_circuits_stand_in_for_the_shunt_with_a_wider_band():
+    world = make_world("lfp", seed=17, days=3, drive_hours=4.0)
+    whole = estimate_battery(world.record, world.rig)
+    world = make_world(
+        "lfp", seed=17, days=3, drive_hours=4.0, drop=("current_house_a",)
+    )
+    est = estimate_battery(world.record, world.rig)
+    assert est.rung == "circuits added up, and volts"
+    assert np.mean(est.soc_hi - est.soc_lo) > np.mean(whole.soc_hi - whole.soc_lo)
     assert inside(est.soc, est.soc_lo, est.soc_hi, world.soc) > 0.7
 
 

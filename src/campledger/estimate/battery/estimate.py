@@ -10,7 +10,7 @@ import numpy as np
 from campledger.estimate.battery.anchors import find_fulls
 from campledger.estimate.battery.chemistry import of_house
 from campledger.estimate.battery.fit import prepare
-from campledger.estimate.battery.fit_data import lay_out
+from campledger.estimate.battery.fit_data import UNMEASURED, lay_out
 from campledger.estimate.battery.influence import interval_scale, list_anchors
 from campledger.estimate.battery.inputs import gather
 from campledger.estimate.battery.live import run_live
@@ -226,7 +226,8 @@ def estimate_battery(
     m = len(record.minute_utc)
     fulls = find_fulls(inputs, rig)
     data = lay_out(inputs, rig, fulls)
-    problem = prepare(rig, data, _opening(rig, opening))
+    unmeasured = 0.0 if inputs.has_current else UNMEASURED
+    problem = prepare(rig, data, _opening(rig, opening), unmeasured=unmeasured)
     mixture = weigh(problem, rig.house)
     scale, count = interval_scale(problem, mixture.best)
     widen = scale * (WIDEN if fulls else WIDEN_NO_FULL)[problem.kind_name]

@@ -101,14 +101,22 @@ class Point:
 
 
 def _layout(
-    rig: Rig, data: FitData, curve: Curve, opening: tuple[float, float]
+    rig: Rig,
+    data: FitData,
+    curve: Curve,
+    opening: tuple[float, float],
+    unmeasured: float,
 ) -> Layout:
     kind = of_house(rig.house)
     share = rig.house.capacity_rated / 100.0
     r0 = kind.resistance_100[0] / share
     rows: list[tuple[str, float, float]] = [
         ("start", *opening),
-        ("offset", -kind.current_hidden_100[0] * share, OFFSET_STD),
+        (
+            "offset",
+            -kind.current_hidden_100[0] * share - unmeasured,
+            float(np.hypot(OFFSET_STD, unmeasured)),
+        ),
         ("loss", 1.0 - kind.efficiency_low[0], kind.efficiency_low[1]),
         ("gas", np.log(GAS_100 * share), GAS_LN_STD if rig.house.is_lead else 1e-6),
         ("tau", np.log(kind.acceptance_time[0]), kind.acceptance_time[1]),
@@ -149,7 +157,13 @@ def _steepness(data: FitData, curve: Curve, rig: Rig) -> FloatArray:
     return out
 
 
-def prepare(rig: Rig, data: FitData, opening: tuple[float, float]) -> Problem:
+def prepare(
+    rig: Rig,
+    data: FitData,
+    opening: tuple[float, float],
+    *,
+    unmeasured: float = 0.0,
+) -> Problem:
     """
     Set up the fit of one trip.
 
@@ -161,6 +175,8 @@ def prepare(rig: Rig, data: FitData, opening: tuple[float, float]) -> Problem:
         The trip laid out.
     opening : tuple of float
         Mean and standard deviation of the opening state of charge. [1]
+    unmeasured : float
+        Expected draw of loads in no circuit, when circuits stand for the shunt. [A]
 
     Returns
     -------
@@ -178,7 +194,7 @@ def prepare(rig: Rig, data: FitData, opening: tuple[float, float]) -> Problem:
     return Problem(
         data=data,
         curve=curve,
-        layout=_layout(rig, data, curve, opening),
+        layout=_layout(rig, data, curve, opening, unmeasured),
         kind_name=group,
         lead=rig.house.is_lead,
         rated=rig.house.capacity_rated,

@@ -34,6 +34,9 @@ BINS_MOST = 3000
 GAP_MINUTES = 5
 """Longer gaps get an unknown of their own. Common practice, no source."""
 TAPER_MARGIN = 0.08
+UNMEASURED = 0.6
+"""A drawn in no circuit where circuits stand for the shunt: mean and spread of lights,
+pumps and standing draw. Common practice, no source."""
 GAPS_MOST = 40
 GAP_CURRENT_STD = 1.5
 GAP_CHARGER_SHARE = 0.35

@@ -28,6 +28,7 @@ from campledger.estimate.battery.fit_data import (
     GAS_PER_V,
     GAS_TEMP,
     LEAD_CELLS,
+    UNMEASURED,
     WELL_DEEP,
 )
 from campledger.estimate.battery.posterior import (
@@ -104,6 +105,8 @@ class LiveBattery:
         The vehicle as described.
     opening : tuple of float, optional
         Mean and standard deviation of the opening state of charge. [1]
+    unmeasured : float
+        Expected draw of loads in no circuit, when circuits stand for the shunt. [A]
 
     References
     ----------
@@ -111,7 +114,13 @@ class LiveBattery:
        EVS-19, 2002; one filter for each capacity, weighed by how well it foretells.
     """
 
-    def __init__(self, rig: Rig, opening: tuple[float, float] | None = None) -> None:
+    def __init__(
+        self,
+        rig: Rig,
+        opening: tuple[float, float] | None = None,
+        *,
+        unmeasured: float = 0.0,
+    ) -> None:
         house, kind = rig.house, of_house(rig.house)
         self._kind, self._lead = kind, house.is_lead
         self._group = "lead" if house.is_lead else "lfp"
@@ -136,10 +145,11 @@ class LiveBattery:
         self._weight = weight / weight.sum()
         mean, std = opening or kind.opening
         r0 = kind.resistance_100[0] * 100.0 / self._rated
-        start = [mean, -kind.current_hidden_100[0] * self._rated / 100.0, 0.0, r0, 0.0]
+        hidden = kind.current_hidden_100[0] * self._rated / 100.0 + unmeasured
+        start = [mean, -hidden, 0.0, r0, 0.0]
         spread = [
             std,
-            OFFSET_STD,
+            math.hypot(OFFSET_STD, unmeasured),
             ERROR_STD[self._group],
             0.4 * r0,
             STEADY_STD[self._group],
@@ -503,7 +513,8 @@ def run_live(
     ----------
     .. [1] See ``LiveBattery``.
     """
-    live = LiveBattery(rig, opening)
+    unmeasured = 0.0 if inputs.has_current else UNMEASURED
+    live = LiveBattery(rig, opening, unmeasured=unmeasured)
     m = len(inputs.time)
     weights, means, stds, at = [], [], [], np.zeros(m, dtype=np.int64)
     weight, mean, std = live.parts()
