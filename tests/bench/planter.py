@@ -487,7 +487,7 @@ def plants(f, rng):
             ),
             (LEAD, DCDC),
         ),
-        "C53": (say(**LONG, capacity_true_share=0.8 / f), (LEAD,)),
+        "C53": (say(**LONG, capacity_true_share=0.8 / f, hot=True), (LEAD,)),
         "C54": (say(r_house_scale=1.5 * f, hot=True, temp_house_shift=-4.0), ()),
         "C55": (say(half_gap=0.2 * f), (LEAD,)),
         "C55b": (say(half_gap=0.05 * f * 0.75, extra={"lfp_v": 1}), (LFP,)),

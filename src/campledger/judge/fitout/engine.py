@@ -27,6 +27,7 @@ START_MINUTES, START_SOC = 10, 0.90
 RUN_ON_MINUTES, RUN_ON_VOLTAGE = 10, 12.9
 AT_TARGET = 0.12
 FLAT = 0.02
+HELD_LOW = 0.6
 SETTLED = 3
 
 
@@ -149,14 +150,18 @@ def _feed_picture(points: FeedPoints, loop: float) -> Picture:
     )
 
 
-def held_low(evidence: Evidence) -> Array:
-    """Mark minutes held flat below the target: a low setting, no weak charger."""
+def held_low(evidence: Evidence, level: Array) -> Array:
+    """Mark minutes held flat above a level: a low setting, no weak charger."""
     mask = np.zeros(len(evidence.minute_utc), dtype=bool)
-    house = evidence.rig.house
-    floating = house.voltage_float + evidence.shift[0] - AT_TARGET
     for p in plateaus(evidence):
-        flat = np.ptp(np.nanpercentile(evidence.voltage[p.first : p.last], [5, 95]))
-        if flat < FLAT and p.volts > floating[p.first]:
+        if p.volts <= level[p.first]:
+            continue
+        volts = evidence.voltage[p.first : p.last]
+        good = np.isfinite(volts)
+        index = np.arange(len(volts))[good]
+        line = np.polynomial.Polynomial.fit(index, volts[good], 1)
+        rest = volts[good] - line(index)
+        if float(np.ptp(np.percentile(rest, [5, 95]))) < FLAT:
             mask[p.first : p.last] = True
     return mask
 
@@ -191,7 +196,7 @@ def _backs_off(
 def charger_hot(evidence: Evidence) -> Result:
     """C10: output falls as the charger warms, its input being fine."""
     name = evidence.names["charger"]
-    held = held_low(evidence)
+    held = held_low(evidence, evidence.absorb_least - HELD_LOW)
     judged = [(d, _backs_off(evidence, d, held)) for d in evidence.drives]
     seen = [(d, x) for d, x in judged if x is not None]
     if not seen:
@@ -242,6 +247,7 @@ def less_than_rating(evidence: Evidence) -> Result:
             f"The rig file gives no rated_a for {name}.", f"[source.{name}] rated_a"
         )
     out = _out(evidence)
+    floating = evidence.rig.house.voltage_float + evidence.shift[0] - AT_TARGET
     driving = np.zeros(len(out), dtype=bool)
     for drive in evidence.drives:
         driving[drive.first + SETTLED : drive.last - 1] = True
