@@ -344,7 +344,7 @@ def _finish(
     lag = 0.0
     if len(residual) > 4:
         clipped = np.clip(residual, -3 * noise, 3 * noise)
-        lag = float(np.sum(clipped[1:] * clipped[:-1]) / np.sum(clipped**2))
+        lag = float(np.sum(clipped[1:] * clipped[:-1]) / (np.sum(clipped**2) + 1e-12))
     linked = (1 + np.clip(lag, 0.0, 0.6)) / (1 - np.clip(lag, 0.0, 0.6))
     extra = float(np.mean(np.clip(residual, -4 * noise, 4 * noise)))
     level, slope = float(theta[0]) + extra, max(float(theta[1]), 0.0)
@@ -433,9 +433,11 @@ def _volts(record: TripRecord, name: str, use: LoadUse) -> float:
     known = np.isfinite(use.charge) & np.isfinite(use.power) & (charge > 0)
     if charge[known].sum() > 0:
         return float(np.sum(use.power[known]) / 60.0 / np.sum(charge[known]))
-    own = f"voltage_{name}_v"
-    level = record.minutes[own if own in record.channels else "voltage_house_v"].mean
-    return float(np.nanmean(level))
+    for channel in (f"voltage_{name}_v", "voltage_house_v"):
+        level = _channel(record, channel)
+        if level is not None:
+            return float(np.nanmean(level))
+    return float("nan")
 
 
 def _plain(load: Load, use: LoadUse, volts: float, notes: list[str]) -> FridgeModel:

@@ -86,6 +86,8 @@ def smooth_minutes(power: FloatArray, clear: FloatArray, free: BoolArray) -> Boo
     with np.errstate(invalid="ignore", divide="ignore"):
         index = np.where(free & (clear > 0), power / clear, np.nan)
     smooth = np.zeros(len(power), dtype=np.bool_)
+    if len(power) < 11:
+        return smooth
     level = np.nanquantile(index, 0.95) if np.isfinite(index).any() else np.nan
     ahead = np.abs(index[10:] - index[:-10])
     mid = np.abs(index[5:-5] - 0.5 * (index[10:] + index[:-10]))

@@ -80,7 +80,7 @@ def metered_flow(record: TripRecord, place: str) -> Flow | None:
     if power_name in record.channels:
         minutes = record.minutes[power_name]
         level = minute_mean(record, volts)
-        current = minutes.mean / level
+        current = minutes.mean / np.where(level > 1.0, level, np.nan)
         return Flow(
             power=minutes.mean,
             current=current,

@@ -78,12 +78,35 @@ class HeldEvidence:
     learned: tuple[str, ...]
 
 
+def around(value: FloatArray, width: int) -> FloatArray:
+    """
+    Sum over a centred window, zeros beyond both ends.
+
+    Parameters
+    ----------
+    value : (m,) float64
+        Any length. [1]
+    width : int
+        Odd. [1]
+
+    Returns
+    -------
+    total : (m,) float64
+        As long as ``value``. [1]
+
+    References
+    ----------
+    .. [1] Common practice, no source.
+    """
+    full = np.convolve(value, np.ones(width), mode="full")
+    return full[width // 2 : width // 2 + len(value)]
+
+
 def _moving(value: FloatArray, width: int = WINDOW) -> tuple[FloatArray, FloatArray]:
     """Centred moving mean and count, silent minutes left out."""
     seen = np.isfinite(value)
-    kernel = np.ones(width)
-    total = np.convolve(np.where(seen, value, 0.0), kernel, mode="same")
-    count = np.convolve(seen.astype(float), kernel, mode="same")
+    total = around(np.where(seen, value, 0.0), width)
+    count = around(seen.astype(np.float64), width)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(count > 0, total / count, np.nan), count
 
@@ -205,7 +228,7 @@ def find_held(
     follows = answers | (calm & (after | idle))
     held = day & (at_top | ((above | at_low) & nothing) | (at_low & ~giving & follows))
     held &= np.isfinite(power)
-    beside = np.convolve(held.astype(np.float64), np.ones(BESIDE), mode="same") > 0
+    beside = around(held.astype(np.float64), BESIDE) > 0
     with np.errstate(invalid="ignore"):
         doubtful = day & ~held & beside & (voltage >= low - HARDLY)
     return HeldEvidence(

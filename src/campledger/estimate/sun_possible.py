@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from campledger.estimate.sun_held import around
+
 if TYPE_CHECKING:
     from campledger.estimate.sun_camps import Camp
     from campledger.model.series import BoolArray, FloatArray
@@ -240,7 +242,7 @@ def _describe(
     minute_utc: FloatArray,
 ) -> _Blocks:
     m = len(seen)
-    near = np.convolve(held.astype(float), np.ones(5), mode="same") > 0
+    near = around(held.astype(np.float64), 5) > 0
     apart = np.where(near, np.nan, seen)
     sky, weight = _blocks(apart, clear)
     count = len(sky)

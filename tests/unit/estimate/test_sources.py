@@ -116,3 +116,38 @@ def test_a_reading_that_stands_still_is_not_recorded():
     assert (use.state[705:895] == 5).all()
     assert np.isnan(use.charge[705:895]).all()
     assert any("stood still" in n for n in use.notes)
+
+
+CHANNELS = {
+    "voltage_house_v": (11, 15),
+    "current_house_a": (-10, 10),
+    "current_solar_a": (-0.1, 9),
+    "current_alternator_a": (0, 25),
+    "current_charge_a": (0, 30),
+    "voltage_start_v": (12, 14.5),
+    "state_engine": (0, 1),
+    "power_shore_w": (0, 300),
+    "temp_air_c": (-5, 40),
+}
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_any_record_gives_arrays_of_its_length(seed):
+    # warnings are errors here: no division by nothing, no mean of nothing
+    rng = np.random.default_rng(seed)
+    n = int(rng.choice([2, 5, 60, 700, 3000]))
+    time = START + float(rng.choice([1, 10, 60, 300])) * np.arange(n)
+    columns = {}
+    for name, (low, high) in CHANNELS.items():
+        value = rng.uniform(low, high, n)
+        value[rng.random(n) < rng.random() * 0.3] = np.nan
+        value = np.full(n, np.nan) if rng.random() < 0.1 else value
+        if rng.random() < 0.6:
+            columns[name] = value
+    if not columns:
+        columns = {"voltage_house_v": np.full(n, 13.0)}
+    rec = make_record(time, columns, utc_offset=3600.0)
+    rig = make_rig(SOLAR, DCDC, MAINS, latitude=float(rng.uniform(-89, 89)))
+    for use in estimate_sources(rec, rig):
+        assert len(use.power) == len(use.state) == len(rec.minute_utc)
+        assert set(np.unique(use.state)) <= {0.0, 1.0, 2.0, 3.0, 4.0, 5.0}
