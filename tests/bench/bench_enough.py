@@ -31,7 +31,7 @@ from enough_scores import table
 from tests.support.cases import load_case
 
 from campledger.estimate.trip import estimate_trip
-from campledger.judge.enough import state_of
+from campledger.judge.enough_state import state_of
 from campledger.judge.enough_types import Question
 from campledger.judge.forecast import PATHS, State, forecast, outlook_of
 from campledger.judge.forecast_history import STEP, build_history

@@ -6,13 +6,12 @@ The verdict is a matter of the stated chance alone; words are made in `enough_wo
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from datetime import timedelta
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from campledger.judge.campday import dawn_of, rig_date
+from campledger.judge.campday import rig_date
 from campledger.judge.car import answer_car
 from campledger.judge.cooling import answer_fridge
 from campledger.judge.enough_if import (
@@ -23,12 +22,18 @@ from campledger.judge.enough_if import (
     sun_conditions,
     without_profile,
 )
+from campledger.judge.enough_judged import Judged, judge, quantiles, verdict_of
+from campledger.judge.enough_state import (
+    HORIZON,
+    coming_dawns,
+    default_deadline,
+    newest_reading,
+    now_of,
+    state_of,
+    why_cannot_tell,
+)
 from campledger.judge.enough_types import (
     CANNOT_TELL,
-    CHANCE_NO,
-    CHANCE_YES,
-    NO,
-    TOO_CLOSE,
     YES,
     CarAnswer,
     Condition,
@@ -40,7 +45,6 @@ from campledger.judge.enough_types import (
 from campledger.judge.enough_urgent import find_urgent
 from campledger.judge.forecast import (
     PATHS,
-    STD_LEAST,
     Forecast,
     Outlook,
     State,
@@ -58,229 +62,21 @@ from campledger.judge.forecast_recalibrate import (
     recalibrated,
 )
 from campledger.judge.savings import list_savings
-from campledger.judge.statement_types import LowPoint
 from campledger.model.estimates import Estimate
-from campledger.model.words import Word
 
 if TYPE_CHECKING:
+    from campledger.judge.enough_if import Central
     from campledger.model.estimates import TripEstimates
     from campledger.model.plan import Plan
     from campledger.model.rig import Rig
-    from campledger.model.series import FloatArray, TripRecord
+    from campledger.model.series import TripRecord
 
 HOUR, DAY = 3600.0, 86400.0
-NINETY = 1.645
-HORIZON = 72 * HOUR
-"""How far the floor is looked for, and the plan's end is taken as deadline. [s]"""
 HORIZON_MOST = 14 * DAY
-FRESH = 600.0
-"""A newest reading older than this is the moment that the answer is of. [s]"""
 NIGHTS_MOST = 30
 PATHS_CONDITION = 300
 DRIVING_MINUTES = 5
 CUT_OFF_SEEN = 0.5
-
-
-def default_deadline(
-    at: float, rig: Rig, plan: Plan | None, utc_offset: float
-) -> tuple[float, str]:
-    """
-    Give the deadline that is meant when none is typed.
-
-    Parameters
-    ----------
-    at : float
-        Now. [s]
-    rig, plan : Rig, Plan or None
-        For the plan's end and for dawn.
-    utc_offset : float
-        Rig time less UTC. [s]
-
-    Returns
-    -------
-    until : float
-        The plan's end within 72 h, else the second dawn. [s]
-    word : str
-        Which of the two.
-    """
-    if plan is not None and at < plan.end_utc <= at + HORIZON:
-        return plan.end_utc, "the end of your plan"
-    dawns = coming_dawns(at, rig, plan, utc_offset, 2)
-    return dawns[-1], "the second dawn"
-
-
-def coming_dawns(
-    at: float, rig: Rig, plan: Plan | None, utc_offset: float, count: int
-) -> list[float]:
-    """Give the next dawns after a moment. [s]"""
-    day = rig_date(at, utc_offset)
-    out: list[float] = []
-    while len(out) < count:
-        dawn, _, _ = dawn_of(day, rig, plan, utc_offset)
-        if dawn > at:
-            out.append(dawn)
-        day += timedelta(days=1)
-    return out
-
-
-def state_of(estimates: TripEstimates) -> State | None:
-    """
-    Give where the battery stands at the end of the estimates.
-
-    Parameters
-    ----------
-    estimates : TripEstimates
-        Made from readings up to now.
-
-    Returns
-    -------
-    state : State or None
-        None if nothing is known.
-    """
-    battery = estimates.battery
-    known = np.flatnonzero(np.isfinite(battery.soc_live))
-    if known.size == 0:
-        return None
-    last = known[-1]
-    spread = battery.soc_live_hi[last] - battery.soc_live_lo[last]
-    wide = battery.capacity.hi - battery.capacity.lo
-    return State(
-        soc=float(battery.soc_live[last]),
-        soc_std=max(STD_LEAST, float(spread) / (2 * NINETY)),
-        capacity=battery.capacity.value,
-        capacity_std=float(np.nan_to_num(wide)) / (2 * NINETY),
-    )
-
-
-def newest_reading(record: TripRecord) -> float:
-    """Give the minute of the newest reading of the house battery. [s]"""
-    for name in ("current_house_a", "voltage_house_v"):
-        if name in record.minutes:
-            good = np.flatnonzero(np.isfinite(record.minutes[name].mean))
-            if good.size:
-                return float(record.minute_utc[good[-1]])
-    return record.end_utc
-
-
-def now_of(record: TripRecord, at: float) -> float:
-    """
-    Give the moment from which to look ahead.
-
-    Parameters
-    ----------
-    record : TripRecord
-        Readings up to ``at``.
-    at : float
-        The moment of asking. [s]
-
-    Returns
-    -------
-    now : float
-        ``at``, or the newest reading if that is ten minutes old. [s]
-    """
-    newest = newest_reading(record)
-    return at if at - newest < FRESH else newest
-
-
-def why_cannot_tell(record: TripRecord, rig: Rig) -> str:
-    """
-    Say why charge cannot be counted, empty if it can.
-
-    Parameters
-    ----------
-    record : TripRecord
-        Readings up to now.
-    rig : Rig
-        Its chemistry decides what volts could say.
-
-    Returns
-    -------
-    reason : str
-        For a person.
-    """
-    if not _any(record, "voltage_house_v"):
-        return "the house battery's volts are not measured"
-    if _any(record, "current_house_a"):
-        return ""
-    reason = "no shunt: charge cannot be counted"
-    if rig.house.is_lead:
-        return f"{reason}. Rest 2 h with everything off for a rough state"
-    return f"{reason}, and volts can't tell between nearly full and nearly flat"
-
-
-def _any(record: TripRecord, name: str) -> bool:
-    return name in record.minutes and bool(np.isfinite(record.minutes[name].mean).any())
-
-
-@dataclass(frozen=True, kw_only=True)
-class Judged:
-    """The main answer's figures before they are put together."""
-
-    chance: float
-    in_hand: Estimate
-    spare: Estimate
-    soc: Estimate
-    low: LowPoint
-    low_charge: float
-    hours: HoursToFloor
-
-
-def _quantiles(values: FloatArray, word: Word = Word.WORKED_OUT) -> Estimate:
-    lo, middle, hi = np.quantile(values, [0.05, 0.5, 0.95])
-    return Estimate(value=float(middle), lo=float(lo), hi=float(hi), word=word)
-
-
-def chance_to_last(made: Forecast, floor: float, until: float) -> float:
-    """Give the share of paths that stay at or above the floor to the deadline. [1]"""
-    inside = made.paths.time_utc <= until + 1.0
-    return float((made.paths.soc[inside].min(axis=0) >= floor).mean())
-
-
-def _hours_to_floor(made: Forecast, floor: float) -> HoursToFloor:
-    soc, time = made.paths.soc, made.paths.time_utc
-    below = soc < floor
-    first = np.argmax(below, axis=0)
-    crossed = below.any(axis=0)
-    at = np.maximum(first, 1)
-    column = np.arange(soc.shape[1])
-    above, under = soc[at - 1, column], soc[at, column]
-    share = np.clip((above - floor) / np.maximum(above - under, 1e-12), 0.0, 1.0)
-    when = (time[at - 1] + share * (time[at] - time[at - 1]) - time[0]) / HOUR
-    hours = np.where(crossed, np.where(first == 0, 0.0, when), np.inf)
-    ranked = np.sort(hours)
-    picks = [float(ranked[int(q * (len(ranked) - 1))]) for q in (0.1, 0.5, 0.9)]
-    p10, p50, p90 = (p if np.isfinite(p) else None for p in picks)
-    return HoursToFloor(p10=p10, p50=p50, p90=p90)
-
-
-def _judge(made: Forecast, floor: float, until: float) -> Judged:
-    inside = made.paths.time_utc <= until + 1.0
-    soc = made.paths.soc[inside]
-    wanted = made.wanted.soc[inside]
-    spare = (wanted.min(axis=0) - floor) * made.capacity
-    middle = np.median(soc, axis=1)
-    lowest = int(np.argmin(middle))
-    charge = (soc[lowest] - floor) * made.capacity
-    return Judged(
-        chance=chance_to_last(made, floor, until),
-        in_hand=_quantiles((soc[0] - floor) * made.capacity),
-        spare=_quantiles(spare),
-        soc=_quantiles(soc[0]),
-        low=LowPoint(
-            time_utc=float(made.paths.time_utc[lowest]),
-            soc=float(middle[lowest]),
-            spare=float(np.median(charge)),
-        ),
-        low_charge=float(np.median(soc[lowest] * made.capacity)),
-        hours=_hours_to_floor(made, floor),
-    )
-
-
-def verdict_of(chance: float) -> str:
-    """Give the verdict of a stated chance (contract, section 0)."""
-    if chance >= CHANCE_YES:
-        return YES
-    return NO if chance <= CHANCE_NO else TOO_CLOSE
 
 
 def _used_since_full(
@@ -431,7 +227,7 @@ def _answer(
         outlook, state, question, until=end, paths=PATHS, rng=rng, reduce_by=off
     )
     made = recalibrated(made, _calibration(outlook, rng))
-    judged = _judge(made, floor, until)
+    judged = judge(made, floor, until)
     verdict = verdict_of(judged.chance)
     savings = list_savings(outlook.history, rig, estimates, (until - at) / HOUR)
     savings = tuple(s for s in savings if s.load not in question.without)
@@ -493,14 +289,12 @@ def _give_with_sun(
         rng=rng,
     )
     spare = (made.wanted.soc.min(axis=0) - outlook.rig.house.floor) * made.capacity
-    return _quantiles(spare).give_or_take
+    return quantiles(spare).give_or_take
 
 
-def _drive_text(central: object, savings: tuple[Saving, ...], verdict: str) -> str:
+def _drive_text(central: Central, savings: tuple[Saving, ...], verdict: str) -> str:
     """Say what is left to find after the first switch, and which drives would do."""
-    from campledger.judge.enough_if import Central  # noqa: PLC0415
-
-    if verdict == YES or not isinstance(central, Central):
+    if verdict == YES:
         return ""
     first = next((s for s in savings if s.kind not in {"fridge", "freezer"}), None)
     if first is None:

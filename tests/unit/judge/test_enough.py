@@ -13,7 +13,9 @@ from enough_story import (
     rig_of,
 )
 
-from campledger.judge.enough import answer_enough, default_deadline, verdict_of
+from campledger.judge.enough import answer_enough
+from campledger.judge.enough_judged import verdict_of
+from campledger.judge.enough_state import default_deadline
 from campledger.judge.enough_types import Drive, Question
 from campledger.judge.enough_words import wording
 from campledger.judge.forecast_history import STEP, clear_of_rig
