@@ -132,7 +132,7 @@ class Slot:
         if self.follow is not None:
             return self.follow()
         part = self.interval / self.polls
-        due = (math.floor(uptime / part) + 1.5) * part
+        due = (math.ceil(uptime / part) + 0.5) * part
         if self.fails <= SILENT_AFTER:
             return due
         rest = self.interval * 2.0 ** min(self.fails - SILENT_AFTER, 10)
@@ -171,7 +171,7 @@ class BusPoller(threading.Thread):
         """Poll until told to stop or until a replay ends."""
         now = self.clock.uptime()
         for slot in self.slots:
-            slot.due = slot.after(now) if slot.follow is None else slot.follow()
+            slot.due = now if slot.follow is None else slot.follow()
         try:
             while not self.stopped.is_set():
                 self.turn()

@@ -73,9 +73,11 @@ class LiveState:
         self._mark: tuple[float, float] | None = None
         self._earlier = math.nan
 
-    def go_on(self, battery: LiveBattery, step: float) -> None:
-        """Go on with a battery that was taken up; ``step`` is its usual interval."""
-        self.battery, self._step = battery, step
+    def go_on(self, battery: LiveBattery, step: float, seen: LastSeen | None) -> None:
+        """Go on where a battery was left; ``step`` is its usual interval."""
+        self.battery, self._step, self.seen = battery, step, seen
+        if seen is not None:
+            self._earlier = seen.volts_before
 
     def take(self, end: float, wall: float, values: Mapping[str, float]) -> None:
         """Take one interval that ends at an uptime."""
@@ -170,9 +172,9 @@ def take_up(
         battery, seen, name, step = _unpack(rig, blob)
     except (struct.error, zlib.error, ValueError):
         return live, None, math.nan
-    live.go_on(battery, step)
-    if name == _name(boot):
-        live.seen = seen
+    same = name == _name(boot)
+    live.go_on(battery, step, seen if same else None)
+    if same:
         return live, seen, max(uptime - seen.uptime, 0.0)
     unseen = wall - seen.wall
     unseen = unseen if 0.0 <= unseen <= LONGEST else math.nan

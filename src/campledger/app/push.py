@@ -232,10 +232,11 @@ class Writer:
         CannotAskError
             It does not answer such questions.
         """
+        name = MEASUREMENT[self.destination.stream]
         span = (
             f'from(bucket: "{_quoted(self.destination.bucket)}") '
             f"|> range(start: {_stamp(first)}, stop: {_stamp(last + 0.001)}) "
-            f'|> filter(fn: (r) => r._measurement == "{MEASUREMENT}" '
+            f'|> filter(fn: (r) => r._measurement == "{name}" '
             f'and r.rig == "{_quoted(rig)}")'
         )
         out: dict[str, tuple[int, float]] = {}
@@ -255,8 +256,8 @@ class Writer:
             status = getattr(error, "status", None)
             msg = f"HTTP {status}" if status else type(error).__name__
             raise CannotAskError(msg) from None
-        for name, count in counts.items():
-            out[name] = (count, sums.get(name, math.nan))
+        for field_name, count in counts.items():
+            out[field_name] = (count, sums.get(field_name, math.nan))
         return out
 
 

@@ -27,7 +27,8 @@ if TYPE_CHECKING:
     from campledger.model.series import FloatArray
     from campledger.store import BootInfo, Store
 
-MEASUREMENT = "campledger"
+MEASUREMENT = {"minutes": "campledger_minutes", "readings": "campledger_readings"}
+"""Minute means and readings never share a point."""
 BATCH = 5000
 """Points of a batch. The protocol's makers advise about so many."""
 CHUNK = {"minutes": 86400.0, "readings": 7200.0}
@@ -193,7 +194,7 @@ def _chunk(
     store: Store, rig: Rig, stream: str, start: float, stop: float
 ) -> Iterator[Batch]:
     record = store.record(start, stop, rig.corrections)
-    prefix = f"{MEASUREMENT},rig={escape(rig.name)} "
+    prefix = f"{MEASUREMENT[stream]},rig={escape(rig.name)} "
     if stream == "minutes":
         inside = (record.minute_utc > start) & (record.minute_utc <= stop)
         time = record.minute_utc[inside]

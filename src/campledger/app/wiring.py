@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from campledger.model.rig import Rig, Sensor
 
 AT_ONCE = 2000
-"""Intervals of a replay that are taken together."""
+"""Intervals that are taken together, and most that a replay reads ahead."""
 
 
 @dataclass(kw_only=True)
@@ -207,7 +207,7 @@ def replay_source(
 ) -> Source:
     """Make the one poller of a replay."""
     stop = threading.Event()
-    out: queue.Queue[Taken | Notice] = queue.Queue(HELD)
+    out: queue.Queue[Taken | Notice] = queue.Queue(AT_ONCE)
     bus = ReplayBus(recording, pace)
     slot = Slot(
         label=f"replay {name}",
