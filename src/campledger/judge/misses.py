@@ -17,8 +17,6 @@ from campledger.model.rig import COOLING
 from campledger.model.words import Word
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from campledger.model.estimates import LoadUse, SourceUse
     from campledger.model.plan import PlanLoad
     from campledger.model.rig import Rig
@@ -56,8 +54,8 @@ def load_miss(
     use: LoadUse | None,
     rig: Rig,
     around: Circumstances,
-    hours_planned_total: float | None,
     rate_planned: float | None,
+    measured_total: tuple[float, float] | None = None,
 ) -> Miss:
     """
     Compare one load's plan with what it used over the trip.
@@ -76,10 +74,11 @@ def load_miss(
         For its kind.
     around : Circumstances
         For the cause word.
-    hours_planned_total : float or None
-        Planned hours on over the trip, None where the plan has no split. [h]
     rate_planned : float or None
-        Planned amps (or watts, where watt-hours were typed) while on.
+        Planned amps (or watts, where watt-hours were typed) while on; None where the
+        plan has no split.
+    measured_total : (charge, energy), optional
+        As the statement prints it; else the sum of the minutes. [A.h], [W.h]
 
     Returns
     -------
@@ -90,13 +89,16 @@ def load_miss(
     unit = "Wh" if energy else "Ah"
     want = None if planned_total is None else planned_total[1 if energy else 0]
     have, lo, hi, hours = _measured(use, energy=energy)
+    if have is not None and measured_total is not None:
+        have = measured_total[1 if energy else 0]
+    planned_hours = want / rate_planned if want is not None and rate_planned else None
     rate = have / hours if have is not None and hours else None
     parts: tuple[float | None, float | None] = (None, None)
     if (
-        None not in (want, have, hours_planned_total, rate_planned, rate)
+        None not in (want, have, planned_hours, rate_planned, rate)
         and hours is not None
     ):
-        parts = _split(rate, hours, rate_planned, hours_planned_total)
+        parts = _split(rate, hours, rate_planned, planned_hours)
     word = Word.MISSING if use is None else use.word
     cause = _load_cause(name, want, have, parts, rig, around, unit)
     duty = None
@@ -112,7 +114,7 @@ def load_miss(
         rate_part=parts[0],
         hours_part=parts[1],
         rate_planned=rate_planned,
-        hours_planned=hours_planned_total,
+        hours_planned=planned_hours,
         rate_measured=rate,
         hours_measured=hours,
         lo=lo,
@@ -187,6 +189,7 @@ def source_miss(
     planned_total: tuple[float, float] | None,
     use: SourceUse | None,
     around: Circumstances,
+    measured_total: float | None = None,
 ) -> Miss:
     """
     Compare one source's plan with what it gave over the trip.
@@ -203,6 +206,8 @@ def source_miss(
         None if it was not measured.
     around : Circumstances
         Drives and how long a full battery held it back.
+    measured_total : float, optional
+        As the statement prints it; else the sum of the minutes. [A.h]
 
     Returns
     -------
@@ -213,6 +218,7 @@ def source_miss(
     have = None
     if use is not None and use.word is not Word.MISSING:
         have = float(np.nansum(use.charge))
+        have = have if measured_total is None else measured_total
     cause = _source_cause(want, have, use, around)
     return Miss(
         name=name,
@@ -269,27 +275,3 @@ def sort_key(miss: Miss) -> tuple[int, float]:
         return (1, -(miss.measured or 0.0))
     volts = 12.5 if miss.unit == "Wh" else 1.0
     return (0, -abs(miss.miss) / volts)
-
-
-def totals(
-    days: tuple[Mapping[str, tuple[float, float]], ...], name: str
-) -> tuple[float, float] | None:
-    """
-    Add planned (charge, energy) of a name over days.
-
-    Parameters
-    ----------
-    days : tuple of mapping
-        For each camp day: name -> (charge, energy). [A.h], [W.h]
-    name : str
-        Load or source.
-
-    Returns
-    -------
-    total : (charge, energy) or None
-        None if no day planned it.
-    """
-    found = [d[name] for d in days if name in d]
-    if not found:
-        return None
-    return sum(x[0] for x in found), sum(x[1] for x in found)

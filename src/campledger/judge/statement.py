@@ -19,7 +19,6 @@ from campledger.judge.misses import (
     load_miss,
     sort_key,
     source_miss,
-    totals,
 )
 from campledger.judge.plan_walk import PlannedDay, load_current, walk_plan
 from campledger.judge.statement_context import (
@@ -80,11 +79,14 @@ def make_statement(
     days = camp_days(record.start_utc, record.end_utc, rig, plan, record.utc_offset)
     capacity = estimates.battery.capacity.value
     planned: tuple[PlannedDay, ...] = ()
-    if plan is not None and np.isfinite(capacity):
+    if not np.isfinite(capacity):
+        capacity = rig.house.capacity_now or rig.house.capacity_rated
+    if plan is not None:
         volts = mean_volts(estimates)
         planned = walk_plan(plan, rig, days, capacity=capacity, voltages=volts)
     context = StatementContext(
         record=record,
+        days=days,
         rig=rig,
         estimates=estimates,
         plan=plan,
@@ -94,7 +96,7 @@ def make_statement(
     )
     rows = tuple(day_account(context, d, i) for i, d in enumerate(days))
     total = _total(context, days, rows)
-    misses = tuple(sorted(_misses(context, days), key=sort_key))
+    misses = tuple(sorted(_misses(context, total), key=sort_key))
     below = _hours_below(estimates, rig)
     return Statement(
         trip_name=trip_name or (plan.name if plan is not None else rig.name),
@@ -107,7 +109,7 @@ def make_statement(
         misses=misses,
         capacity=estimates.battery.capacity,
         hours_below_floor=below,
-        verdict=_verdict(total, rig, below, estimates),
+        verdict=_verdict(context, total, below),
         notes=estimates.notes + estimates.battery.notes,
     )
 
@@ -188,64 +190,59 @@ def _hours_below(estimates: TripEstimates, rig: Rig) -> float:
     return float(np.sum(np.nan_to_num(soc, nan=1.0) < rig.house.floor)) / 60.0
 
 
-def _misses(context: StatementContext, days: tuple[CampDay, ...]) -> list[Miss]:
-    around = _around(context, days)
-    load_days = tuple(
-        {n: (a.charge, a.energy) for n, a in d.loads.items()} for d in context.planned
-    )
-    source_days = tuple(
-        {n: (a.charge, a.energy) for n, a in d.sources.items()} for d in context.planned
-    )
+def _misses(context: StatementContext, total: StatementDay) -> list[Miss]:
+    """Judge every line of the total, in the figures that it prints."""
+    around = _around(context)
     planned = context.plan.loads if context.plan is not None else ()
-    names = [x.name for x in context.estimates.loads]
-    names += [p.name for p in planned if p.name not in names]
-    share = sum(d.share for d in days)
+    lines = {p.name: p for p in planned}
     out = []
-    for name in names:
-        line = next((p for p in planned if p.name == name), None)
-        hours, rate = _planned_split(context, line, share)
+    for amount in total.loads:
+        line = lines.get(amount.name)
         out.append(
             load_miss(
-                name,
+                amount.name,
                 line,
-                totals(load_days, name),
-                context.estimates.load(name),
+                _pair(amount.charge_planned, amount.energy_planned),
+                context.estimates.load(amount.name),
                 context.rig,
                 around,
-                hours,
-                rate,
+                _planned_rate(context, line),
+                _pair(amount.charge_measured, amount.energy_measured),
             )
         )
-    sources = {s.name for s in context.estimates.sources}
-    sources |= {n for d in source_days for n in d}
     out += [
-        source_miss(n, totals(source_days, n), context.estimates.source(n), around)
-        for n in sorted(sources)
+        source_miss(
+            amount.name,
+            _pair(amount.charge_planned, amount.energy_planned),
+            context.estimates.source(amount.name),
+            around,
+            amount.charge_measured,
+        )
+        for amount in total.sources
     ]
     return out
 
 
-def _planned_split(
-    context: StatementContext, line: PlanLoad | None, share: float
-) -> tuple[float | None, float | None]:
-    """Give planned hours on over the trip and the planned rate in the typed unit."""
+def _pair(charge: float | None, energy: float | None) -> tuple[float, float] | None:
+    return None if charge is None or energy is None else (charge, energy)
+
+
+def _planned_rate(context: StatementContext, line: PlanLoad | None) -> float | None:
+    """Give the planned amps while on, or watts where watt-hours were typed."""
     if line is None:
-        return None, None
+        return None
     current = load_current(line, context.rig)
-    if line.energy is None:
-        hours = None if line.hours is None else line.hours * share
-        return hours, current
-    if not current:
-        return None, None
+    if line.energy is None or not current:
+        return current
     volts = mean_volts(context.estimates).get(
         line.name, context.rig.house.voltage_nominal
     )
-    return line.energy * share / (current * volts), current * volts
+    return current * volts
 
 
-def _around(context: StatementContext, days: tuple[CampDay, ...]) -> Circumstances:
+def _around(context: StatementContext) -> Circumstances:
     planned_temps, drive = [], 0.0
-    for day in days:
+    for day in context.days:
         said = context.plan.day(day.date) if context.plan is not None else None
         if said is None:
             continue
@@ -268,27 +265,33 @@ def _around(context: StatementContext, days: tuple[CampDay, ...]) -> Circumstanc
     )
 
 
-def _verdict(
-    total: StatementDay, rig: Rig, below: float, estimates: TripEstimates
-) -> str:
-    """Say in one sentence whether it was enough."""
-    low = total.low_point
-    if low is None:
+def _verdict(context: StatementContext, total: StatementDay, below: float) -> str:
+    """Say in one sentence whether it was enough, and no surer than it is."""
+    low, battery = total.low_point, context.estimates.battery
+    capacity = battery.capacity.value
+    if "current_house_a" not in context.record.minutes:
+        return (
+            "Can't tell whether it was enough: the battery's current was not measured."
+        )
+    if low is None or not np.isfinite(capacity):
         return "Can't tell whether it was enough: the charge was not counted."
-    capacity = estimates.battery.capacity.value
-    floor = rig.house.floor * capacity
-    at = f"{low.soc * capacity:.0f} of {capacity:.0f} Ah"
-    off = float(estimates.censored.sum()) / 60.0
+    floor = context.rig.house.floor
+    at = int(np.searchsorted(context.record.minute_utc, low.time_utc))
+    lo, hi = float(battery.soc_lo[at]), float(battery.soc_hi[at])
+    take = 0.5 * (hi - lo) * capacity
+    lowest = (
+        f"the lowest was {low.soc * capacity:.0f} of {capacity:.0f} Ah, "
+        f"give or take {take:.0f}"
+    )
+    mark = f"your floor of {floor * capacity:.0f} Ah"
     if below >= 1 / 60:
-        sentence = (
-            f"Not enough: {below:.1f} h below your floor of {floor:.0f} Ah; "
-            f"the lowest was {at}."
-        )
+        sure = "Not enough" if hi < floor else "Probably not enough"
+        sentence = f"{sure}: {below:.1f} h below {mark}; {lowest}."
+    elif lo < floor:
+        sentence = f"Probably enough: {lowest}, so {mark} may have been passed."
     else:
-        sentence = (
-            f"Enough: the lowest was {at}, {low.spare:.0f} above your floor "
-            f"of {floor:.0f} Ah."
-        )
+        sentence = f"Enough: {lowest}, {low.spare:.0f} above {mark}."
+    off = float(context.estimates.censored.sum()) / 60.0
     if off >= 1 / 6:
         sentence += f" For {off:.1f} h the loads had no power or nothing was recorded."
     return sentence

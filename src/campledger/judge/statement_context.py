@@ -29,6 +29,7 @@ class StatementContext:
     """A trip, its plan walked forward, and which minutes were recorded or driven."""
 
     record: TripRecord
+    days: tuple[CampDay, ...]
     rig: Rig
     estimates: TripEstimates
     plan: Plan | None

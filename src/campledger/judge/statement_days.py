@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from campledger.judge.plan_walk import PlannedDay
     from campledger.model.series import FloatArray
 
+NAMED_HOURS = 1 / 6
+"""Shorter holes are not worth a line. [h]"""
 CLOSE_CHARGE = 2.0
 CLOSE_SHARE = 0.05
 """The account is open if more than 2 A.h and 5 % of throughput are left (C39)."""
@@ -202,16 +204,14 @@ def _planned_nights(
 
 def _day_notes(context: StatementContext, span: slice, index: int) -> tuple[str, ...]:
     notes = []
+    dark = float((~context.recorded[span]).sum()) / 60.0
     censored = float(context.estimates.censored[span].sum()) / 60.0
-    if censored >= 1 / 6:
+    if dark >= NAMED_HOURS:
+        notes.append(f"{dark:.1f} h not recorded: use in them is not known.")
+    if censored - dark >= NAMED_HOURS:
         notes.append(
-            f"{censored:.1f} h without power to the loads or without a record: "
-            "use in those hours is not known and is not thrift."
+            f"{censored - dark:.1f} h without power to the loads: that is not thrift."
         )
-    recorded = context.recorded[span]
-    dark = float((~recorded).sum()) / 60.0
-    if dark >= 1 / 6:
-        notes.append(f"{dark:.1f} h not recorded.")
     if context.plan is not None and not context.planned and index == 0:
         notes.append("The plan could not be walked: the capacity is not known.")
     return tuple(notes)

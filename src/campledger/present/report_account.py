@@ -188,9 +188,9 @@ def _day_block(day: StatementDay, data: ReportData, caption: str, *, two: bool) 
 def _day_words(day: StatementDay, data: ReportData) -> str:
     texts = []
     if day.nights_in_hand is not None:
-        text = f"Nights in hand {day.nights_in_hand}"
+        text = f"Nights in hand {w.nights(day.nights_in_hand)}"
         if day.nights_planned is not None:
-            text += f", planned at this point {day.nights_planned}"
+            text += f", planned at this point {w.nights(day.nights_planned)}"
         texts.append(text)
     if day.low_point is not None and w.known(day.low_point.spare):
         side = "above" if day.low_point.spare >= 0 else "below"

@@ -259,7 +259,7 @@ def _low_table(days: list[StatementDay], data: ReportData) -> str:
             cells=(
                 w.number(d.low_point_planned.spare) if d.low_point_planned else "--",
                 w.number(d.low_point.spare) if d.low_point else "--",
-                str(d.nights_in_hand) if d.nights_in_hand is not None else "--",
+                w.nights(d.nights_in_hand) if d.nights_in_hand is not None else "--",
             ),
         )
         for d in days

@@ -210,11 +210,11 @@ def day_lines(day: StatementDay, heading: str, *, two: bool) -> list[str]:
 def _day_notes(day: StatementDay, offset: float) -> Iterable[str]:
     if day.nights_in_hand is not None:
         planned = (
-            f"     planned at this point: {day.nights_planned}"
+            f"     planned at this point: {w.nights(day.nights_planned)}"
             if day.nights_planned is not None
             else ""
         )
-        yield f"NIGHTS IN HAND  {day.nights_in_hand}{planned}"
+        yield f"NIGHTS IN HAND  {w.nights(day.nights_in_hand)}{planned}"
     if day.low_point is not None and w.known(day.low_point.spare):
         low = day.low_point
         where = "above" if low.spare >= 0 else "below"

@@ -186,7 +186,7 @@ def enough_text(answer: Enough) -> str:
     if answer.drive_text:
         lines += _entry("", w.sentence(answer.drive_text))
     if answer.nights_in_hand is not None:
-        lines += _entry("", f"Nights in hand: {answer.nights_in_hand}.")
+        lines += _entry("", f"Nights in hand: {w.nights(answer.nights_in_hand)}.")
     for note in answer.notes:
         lines += _entry("", w.sentence(note))
     if answer.assumed:

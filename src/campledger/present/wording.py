@@ -14,6 +14,8 @@ import textwrap
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from campledger.judge.nights import NIGHTS_MOST
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -208,6 +210,11 @@ def hours(seconds: float | None) -> str:
 def plural(count: int, one: str, many: str = "") -> str:
     """Give ``1 night``, ``2 nights``."""
     return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def nights(count: int) -> str:
+    """Write nights in hand; beyond the horizon of the sum it is only a bound."""
+    return f"{NIGHTS_MOST} or more" if count >= NIGHTS_MOST else str(count)
 
 
 def listed(parts: Sequence[str], last: str = "and") -> str:

@@ -173,7 +173,7 @@ def test_rate_and_hours_of_the_worked_example(rig):
     )
     line = PlanLoad(name="fridge", typed="hours", current_on=4.5, hours=8.0)
     use = use_of(4.1, 11.5)
-    miss = load_miss("fridge", line, (36.0, 450.0), use, rig, around, 8.0, 4.5)
+    miss = load_miss("fridge", line, (36.0, 450.0), use, rig, around, 4.5)
     assert tenth(miss.measured) == 47.2
     assert tenth(miss.rate_part) == -3.2
     assert tenth(miss.hours_part) == 14.4
@@ -191,7 +191,7 @@ def test_a_cut_out_is_never_thrift(rig):
     )
     line = PlanLoad(name="fridge", typed="hours", current_on=4.0, hours=8.0)
     use = use_of(4.0, 5.0)
-    miss = load_miss("fridge", line, (32.0, 400.0), use, rig, around, 8.0, 4.0)
+    miss = load_miss("fridge", line, (32.0, 400.0), use, rig, around, 4.0)
     assert miss.cause == "power was off"
 
 
