@@ -1,7 +1,7 @@
 """
 What all chips on a register bus have in common.
 
-Settings are written, read back and looked at again before each reading: a chip that
+Settings are written, read back and looked at again after each reading: a chip that
 lost
 its supply has forgotten them and is started anew. All registers of a reading are read
 twice and must agree, which at once proves that they are from one conversion and that no
@@ -237,15 +237,16 @@ class Chip:
         return ""
 
     def _read(self) -> Reading:
-        lost = self._lost_setting()
-        if lost:
-            self.start()
-            return self._notes.nothing(f"{lost} (it was reset); started again")
         if self._waiting:
             if self.clock() < self._ready_at or not self.converted():
                 return self._notes.nothing("no conversion has ended yet")
             self._waiting = False
         raw = self._steady()
+        # looked at last: a line that was shorted meanwhile shows here too
+        lost = self._lost_setting()
+        if lost:
+            self.start()
+            return self._notes.nothing(f"{lost} (it was reset); started again")
         if raw is None:
             return self._notes.nothing("no two reads agree, noise on the wire")
         if all(byte == 0xFF for data in raw.values() for byte in data):

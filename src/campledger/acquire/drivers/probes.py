@@ -51,3 +51,32 @@ def ntc_temperature(
     resistance = series * share / (1 - share)
     inverse = math.log(resistance / nominal) / beta + 1 / (REFERENCE + KELVIN)
     return 1 / inverse - KELVIN
+
+
+def platinum_temperature(resistance: float, nominal: float = 100.0) -> float:
+    """Give the temperature of a platinum probe of a resistance [Ohm]. [Cel]"""
+    temp = (resistance / nominal - 1) / PLATINUM_A
+    for _ in range(20):
+        slope = nominal * (PLATINUM_A + 2 * PLATINUM_B * temp)
+        step = (platinum_resistance(temp, nominal) - resistance) / slope
+        temp -= step
+        if abs(step) < 1e-9:
+            break
+    return temp
+
+
+def platinum_of_divider(
+    volts: float, *, supply: float, series: float, nominal: float
+) -> float:
+    """
+    Give the temperature of a platinum probe between an input and ground. [Cel]
+
+    NaN where it is shorted or open: outside a tenth to three times its resistance.
+    """
+    share = volts / supply
+    if not 0.0 < share < 1.0:
+        return NAN
+    resistance = series * share / (1 - share)
+    if not nominal / 10 < resistance < 3 * nominal:
+        return NAN
+    return platinum_temperature(resistance, nominal)

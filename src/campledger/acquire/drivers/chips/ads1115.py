@@ -11,13 +11,12 @@ register name      meaning
                    7-5 rate, 1-0 comparator off
 ======== ========= ==========================================================
 
-Roles ``voltage0`` .. ``voltage3``, an input against ground, times the option
-``divider0``
-.. (default 1); ``current01`` and ``current23``, two inputs over the shunt; ``temp0``
-..,
-an NTC against ground with options ``ntc_ohm``, ``ntc_beta``, ``series_ohm`` and
-``supply_v``. No identity register. One conversion an input, one after another, the
-slowest rate that keeps a poll short; 125 ms at most, this chip averages no longer.
+Roles: ``voltage0`` to ``voltage3``, an input against ground, times the option
+``divider0`` and so on (default 1); ``current01`` and ``current23``, two inputs over the
+shunt; ``temp0`` to ``temp3``, a resistance thermometer against ground with the options
+``ntc_ohm`` and ``ntc_beta`` or ``pt_ohm``, and ``series_ohm`` and ``supply_v``.
+No identity register. Each poll converts one input after another at the slowest rate
+that keeps it short: 125 ms at most, this chip averages no longer.
 """
 
 from __future__ import annotations
@@ -27,11 +26,11 @@ import time
 from typing import TYPE_CHECKING, ClassVar
 
 from campledger.acquire.drivers.chip import Chip, setting_fault
-from campledger.acquire.drivers.probes import ntc_temperature
+from campledger.acquire.drivers.probes import ntc_temperature, platinum_of_divider
 from campledger.acquire.drivers.word import Word, refuse, signed_word
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from campledger.model.ports import Reading, RegisterBus
     from campledger.model.rig import Sensor
@@ -74,7 +73,7 @@ class Ads1115(Chip):
         if "shunt_mohm" not in self.options and sensor.shunt is not None:
             self.options["shunt_mohm"] = 1000 * sensor.shunt
         for role in self.mapped:
-            for name in _needs(role):
+            for name in _needs(role, self.options):
                 if self.options.get(name, 0.0) <= 0.0:
                     raise setting_fault(sensor, name, "nothing", "a number above 0")
 
@@ -123,6 +122,13 @@ class Ads1115(Chip):
         return Word(value=value, raw=word.raw, clipped=word.clipped)
 
     def _temperature(self, volts: float) -> float:
+        if "pt_ohm" in self.options:
+            return platinum_of_divider(
+                volts,
+                supply=self.options["supply_v"],
+                series=self.options["series_ohm"],
+                nominal=self.options["pt_ohm"],
+            )
         return ntc_temperature(
             volts,
             supply=self.options["supply_v"],
@@ -132,9 +138,10 @@ class Ads1115(Chip):
         )
 
 
-def _needs(role: str) -> tuple[str, ...]:
+def _needs(role: str, options: Mapping[str, float]) -> tuple[str, ...]:
     if role.startswith("temp"):
-        return ("ntc_ohm", "ntc_beta", "series_ohm", "supply_v")
+        own = ("pt_ohm",) if "pt_ohm" in options else ("ntc_ohm", "ntc_beta")
+        return (*own, "series_ohm", "supply_v")
     return ("shunt_mohm",) if role.startswith("current") else ()
 
 
