@@ -1,6 +1,7 @@
 """State of charge, capacity and resistance."""
 
 from campledger.estimate.battery.estimate import estimate_battery
+from campledger.estimate.battery.live import LiveBattery
 from campledger.estimate.battery.simulate import (
     Limits,
     Simulated,
@@ -11,6 +12,7 @@ from campledger.estimate.battery.simulate import (
 
 __all__ = [
     "Limits",
+    "LiveBattery",
     "Simulated",
     "estimate_battery",
     "scaled",

@@ -133,7 +133,7 @@ def _rung(inputs: BatteryInputs) -> str:
 
 
 def _notes(
-    inputs: BatteryInputs, fulls: tuple[Full, ...], scale: float, count: int
+    inputs: BatteryInputs, fulls: tuple[Full, ...], scale: float, seen: tuple[int, int]
 ) -> tuple[str, ...]:
     notes = [
         "offset of the shunt and a hidden drain cannot be told apart; the figure is "
@@ -152,10 +152,11 @@ def _notes(
         notes.append("no battery temperature: 25 degC assumed")
     if not fulls:
         notes.append("no full charge in this trip: the level rests on volts")
+    count, inside = seen
     if count >= 2:
         notes.append(
-            f"{count} full charges foretold by the rest of the trip put the interval's "
-            f"scale at {scale:.2f}"
+            f"{inside} of {count} full charges lay in the 90 % interval foretold "
+            f"without them; the interval's scale is {scale:.2f}"
         )
     return tuple(notes)
 
@@ -229,7 +230,7 @@ def estimate_battery(
     unmeasured = 0.0 if inputs.has_current else UNMEASURED
     problem = prepare(rig, data, _opening(rig, opening), unmeasured=unmeasured)
     mixture = weigh(problem, rig.house)
-    scale, count = interval_scale(problem, mixture.best)
+    scale, count, inside = interval_scale(problem, mixture.best)
     widen = scale * (WIDEN if fulls else WIDEN_NO_FULL)[problem.kind_name]
     tracks = _tracks(problem, mixture, inputs, widen)
     live = run_live(inputs, rig, _opening(rig, opening))
@@ -257,5 +258,5 @@ def estimate_battery(
         anchors=list_anchors(problem, mixture.best, record.minute_utc),
         model=fitted_model(problem, mixture, rig),
         rung=_rung(inputs),
-        notes=_notes(inputs, fulls, scale, count),
+        notes=_notes(inputs, fulls, scale, (count, inside)),
     )

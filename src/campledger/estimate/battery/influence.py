@@ -25,6 +25,7 @@ REST_HOURS = 2.0
 REST_RATE = 0.01
 LOW_SOC = 0.15
 EVENTS_MOST = 12
+NINETY = 1.645
 HOUR = 3600.0
 
 
@@ -62,7 +63,7 @@ def full_residuals(
     return wanted, wanted - soc[at], np.clip(lever, 0.0, 0.999)
 
 
-def interval_scale(problem: Problem, point: Point) -> tuple[float, int]:
+def interval_scale(problem: Problem, point: Point) -> tuple[float, int, int]:
     """
     Give the factor by which anchors say the interval should be wider or narrower.
 
@@ -77,8 +78,9 @@ def interval_scale(problem: Problem, point: Point) -> tuple[float, int]:
     -------
     scale : float
         Shrunk towards 1 for few anchors. [1]
-    anchors : int
-        How many it stands on.
+    anchors, inside : int
+        How many it stands on, and how many of these lay in the 90 % interval that the
+        rest of the trip foretold.
 
     References
     ----------
@@ -87,11 +89,12 @@ def interval_scale(problem: Problem, point: Point) -> tuple[float, int]:
     """
     _, resid, lever = full_residuals(problem, point)
     if len(resid) < 2:
-        return 1.0, len(resid)
+        return 1.0, len(resid), len(resid)
     score = resid / (FULL_STD[problem.kind_name] * np.sqrt(1.0 - lever))
     square = float(np.sum(np.minimum(score**2, 16.0)))
     scale = np.sqrt((SCALE_WEIGHT + square) / (SCALE_WEIGHT + len(score)))
-    return float(np.clip(scale, SCALE_LEAST, SCALE_MOST)), len(score)
+    inside = int(np.sum(np.abs(score) <= NINETY))
+    return float(np.clip(scale, SCALE_LEAST, SCALE_MOST)), len(score), inside
 
 
 def _without(
