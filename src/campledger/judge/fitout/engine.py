@@ -257,7 +257,7 @@ def less_than_rating(evidence: Evidence) -> Result:
         unexplained = (
             below
             & ~target
-            & ~held_low(evidence)
+            & ~held_low(evidence, floating)
             & hungry_minutes(evidence)
             & (out < 0.75 * rated)
         )
