@@ -167,8 +167,9 @@ def give_time(
     time_utc: float,
     uptime: float,
     kind: str,
-    boot: int | None = None,
-    identity: str = "",
+    recorder: str,
+    identity: str,
+    source: str = "",
     sure: bool = False,
 ) -> BootInfo:
     """
@@ -184,28 +185,25 @@ def give_time(
         Of that moment. [s]
     kind : str
         ``phone`` or ``typed``.
-    boot : int, optional
-        Id of the boot; default the newest live one.
-    identity : str
-        Noted as the source.
+    recorder, identity : str
+        Whose boot: the rig's name and the kernel's name of the running boot.
+    source : str
+        Noted: who gave it.
     sure : bool
         Take it although other evidence differs.
 
     Raises
     ------
     CannotTellError
-        No boot is there to be dated.
+        No logger ever wrote to this store.
     InputError
         Other evidence differs by more than ten minutes and nobody said ``sure``.
     """
-    infos = store.boots()
-    live = [b for b in infos if b.source == "live" and b.number is not None]
-    if boot is not None:
-        live = [b for b in infos if b.id == boot]
-    if not live:
+    if not store.has_live():
         msg = f"{store.path.name}: no boot of a logger to date; start campledger log"
         raise CannotTellError(msg)
-    own = live[-1]
+    own = store.begin_boot(recorder, identity=identity)
+    infos = store.boots()
     against = disagreement(
         infos, store.anchors().get(own.id, []), own.id, uptime, time_utc
     )
@@ -225,6 +223,6 @@ def give_time(
         time_utc=time_utc,
         kind=kind,
         bound=BOUNDS[kind],
-        source=identity,
+        source=source,
     )
     return next(b for b in store.boots() if b.id == own.id)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from campledger.acquire.buses import bus_key, open_bus
 from campledger.acquire.buses.replay import ReplayBus
+from campledger.acquire.drivers import driver_names, make_driver
 from campledger.acquire.poll import (
     HELD,
     BoardClock,
@@ -130,6 +131,20 @@ def live_source(
                 effect="Nothing logged.",
             )
         )
+    unknown = [s for s in rig.sensors if s.driver not in driver_names()]
+    if unknown and connect is None:
+        raise InputError(
+            *(
+                Fault(
+                    file="rig",
+                    field="sensor.driver",
+                    got=f'"{s.driver}"',
+                    expected="one of " + ", ".join(driver_names()),
+                    effect="Nothing logged.",
+                )
+                for s in unknown
+            )
+        )
     stop = threading.Event()
     out: queue.Queue[Taken | Notice] = queue.Queue(HELD)
     clock = BoardClock(boot)
@@ -180,8 +195,6 @@ class Connected:
 
     def start(self) -> None:
         """Open what is not open, and set the sensor up."""
-        from campledger.acquire.drivers import make_driver  # noqa: PLC0415
-
         key = bus_key(self.sensor.bus)
         if key not in self.opened:
             self.opened[key] = open_bus(self.sensor.bus)

@@ -16,6 +16,7 @@ from campledger.judge.darkness import why_dark
 from campledger.store import Rows, Window, open_store
 
 T0 = 1_790_000_000.0 - 1_790_000_000.0 % 86400.0
+OWN = {"recorder": "van", "identity": "k1"}
 DAILY = Chore(name="loads", words=("statement",), minute="20", hour="3")
 
 
@@ -138,17 +139,17 @@ def store(tmp_path):
 def test_a_phone_dates_a_boot_that_woke_in_2000(store):
     # Job text X1: 40 min of samples, then a phone says 17:02: the boot began 16:22.
     before = store.boot_totals(1)
-    boot = give_time(store, time_utc=T0 + 61320.0, uptime=2400.0, kind="phone")
+    boot = give_time(store, time_utc=T0 + 61320.0, uptime=2400.0, kind="phone", **OWN)
     assert boot.start_utc == pytest.approx(T0 + 58920.0 + 1.0)
     assert store.boot_totals(1) == before
 
 
 def test_a_wrong_phone_is_asked_not_taken(store):
-    give_time(store, time_utc=T0 + 2400.0, uptime=2400.0, kind="phone")
+    give_time(store, time_utc=T0 + 2400.0, uptime=2400.0, kind="phone", **OWN)
     with pytest.raises(InputError, match="dated"):
-        give_time(store, time_utc=T0 + 90000.0, uptime=2400.0, kind="phone")
+        give_time(store, time_utc=T0 + 90000.0, uptime=2400.0, kind="phone", **OWN)
     boot = give_time(
-        store, time_utc=T0 + 90000.0, uptime=2400.0, kind="typed", sure=True
+        store, time_utc=T0 + 90000.0, uptime=2400.0, kind="typed", sure=True, **OWN
     )
     assert boot.start_utc == pytest.approx(T0 + 90000.0 - 2399.0)
 
@@ -158,7 +159,7 @@ def test_an_empty_store_has_nothing_to_date(tmp_path):
         open_store(tmp_path / "e.db", "daemon", create=True) as empty,
         pytest.raises(CannotTellError, match="no boot"),
     ):
-        give_time(empty, time_utc=T0, uptime=1.0, kind="typed")
+        give_time(empty, time_utc=T0, uptime=1.0, kind="typed", **OWN)
 
 
 def panel_day(rise, fall, start, end):

@@ -212,11 +212,13 @@ def _give_time(args: argparse.Namespace, rig: Rig, path: Path) -> int:
             time_utc=now,
             uptime=_uptime(),
             kind="typed",
-            identity="command line",
+            recorder=rig.name,
+            identity=kernel_boot(),
+            source="command line",
             sure=args.sure,
         )
     if args.json:
-        print_json({"boot": boot.number, "start": iso(boot.start_utc)})
+        print_json({"boot": boot.number, "start": iso(now - _uptime())})
         return 0
-    print(f"Boot {boot.number} is dated by you: it began {iso(boot.start_utc)}.")
+    print(f"Boot {boot.number} is dated by you: it began {iso(now - _uptime())}.")
     return 0
