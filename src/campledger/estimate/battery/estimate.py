@@ -39,6 +39,8 @@ WIDEN = {"lfp": 1.0, "lead": 0.65}
 WIDEN_NO_FULL = {"lfp": 1.4, "lead": 0.9}
 """Factors on the interval, found on the tuning trips and kept for all others; without
 a full charge the level of lead-acid rests on volts alone."""
+WIDEN_CIRCUITS = 1.6
+"""Where circuits stand for the shunt: loads in none of them come and go."""
 EDGE_WIDTH = 1e-3
 
 
@@ -232,6 +234,7 @@ def estimate_battery(
     mixture = weigh(problem, rig.house)
     scale, count, inside = interval_scale(problem, mixture.best)
     widen = scale * (WIDEN if fulls else WIDEN_NO_FULL)[problem.kind_name]
+    widen *= 1.0 if inputs.has_current else WIDEN_CIRCUITS
     tracks = _tracks(problem, mixture, inputs, widen)
     live = run_live(inputs, rig, _opening(rig, opening))
     at = problem.layout.at

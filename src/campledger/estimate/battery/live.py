@@ -76,9 +76,10 @@ TEMPER = 0.6
 """Power of each volts' likelihood in weighing capacities: errors repeat daily."""
 THIN = 6.0
 """Updates that count as one: errors of half an hour hang together."""
+THIN_TAPER = 40.0
 CAPACITY_BELOW = 0.5
 LEAST_STD = 0.006
-WIDEN = {"lfp": 1.0, "lead": 0.75}
+WIDEN = {"lfp": 1.0, "lead": 0.65}
 """Factors on the interval, found on the tuning trips and kept for all others."""
 NINETY = 1.645
 SLOW_SHARES = (0.3, 0.3)
@@ -325,8 +326,10 @@ class LiveBattery:
         std = np.hypot(FULL_STD[self._group], TAIL_STD * missing)
         row = np.zeros((len(self._size), STATES))
         row[:, SOC] = 1.0
-        # A held full is one piece of news, not one every few minutes.
-        self._correct(row, 1.0 - missing, std**2 * THIN, power=0.0)
+        # A held full is one piece of news; so is the whole of a long absorption,
+        # whose acceptance is as wrong in every minute as in the first.
+        thin = THIN if current <= self._full_below else THIN_TAPER
+        self._correct(row, 1.0 - missing, std**2 * thin, power=0.0)
 
     def _measure_volts(self, current: float, volts: float, temp: float) -> None:
         kind, x = self._kind, self._x
