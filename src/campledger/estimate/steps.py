@@ -15,6 +15,8 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from numpy.typing import NDArray
+
     from campledger.model.series import BoolArray, FloatArray
 
 SETTLE = 4.0
@@ -69,7 +71,7 @@ class Slope:
 
 
 def _windows(
-    value: FloatArray, index: FloatArray, first: int, width: int
+    value: FloatArray, index: NDArray[np.int64], first: int, width: int
 ) -> tuple[FloatArray, FloatArray]:
     """Give median and spread of ``width`` readings from ``index + first``."""
     rows = index[:, None] + np.arange(first, first + width)[None, :]
@@ -77,7 +79,7 @@ def _windows(
     return np.median(picked, axis=1), np.ptp(picked, axis=1)
 
 
-def _edges(current: FloatArray, lag: int, least: float) -> FloatArray:
+def _edges(current: FloatArray, lag: int, least: float) -> NDArray[np.int64]:
     """Find the sample just before each jump of at least ``least``."""
     jump = np.abs(current[lag:] - current[:-lag])
     hot = np.flatnonzero(jump >= 0.8 * least)

@@ -98,7 +98,7 @@ def awg_area(gauge: float) -> float:
     .. [1] ASTM B258: diameter 0.127 mm times 92 to the power (36 - n) / 39.
     """
     diameter = 0.127 * 92.0 ** ((36.0 - gauge) / 39.0)
-    return math.pi / 4.0 * diameter**2
+    return float(math.pi / 4.0 * diameter**2)
 
 
 def loop_resistance(

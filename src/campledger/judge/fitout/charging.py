@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,9 +12,9 @@ from campledger.judge.fitout.row import Result, Row, cannot_tell
 
 if TYPE_CHECKING:
     from campledger.judge.fitout.evidence import Array, Evidence
+    from campledger.judge.fitout.plateaus import Plateau
 
 NEAR_TARGET = 0.15
-HELD_LEAST_LEAD, HELD_LEAST_LFP = 13.15, 13.45
 LONG_DRIVE = 60
 SUNNY_CHARGE = 10.0
 CUT_SHARE = 0.04
@@ -29,58 +28,12 @@ SPAN_LEAST = 10.0
 PLATEAUS_LEAST = 4
 
 
-@dataclass(frozen=True, kw_only=True)
-class Plateau:
-    """A stretch in which a charger held the volts; indices of minutes."""
-
-    first: int
-    last: int
-    volts: float
-    temp: float
-    current: float
-
-
 def _sources_named(evidence: Evidence) -> str:
     return "" if evidence.rig.sources else "no charging source in the rig file"
 
 
 def _lead_only(evidence: Evidence) -> str:
     return "" if evidence.rig.house.is_lead else "lead batteries only"
-
-
-def plateaus(evidence: Evidence, *, minutes: int = 12) -> list[Plateau]:
-    """
-    Find where the volts were held, above rest and at no discharge.
-
-    Volts are compared after taking the temperature's share out, so that a compensated
-    charger is held as well.
-    """
-    volts, amps = evidence.voltage, evidence.current
-    least = HELD_LEAST_LEAD if evidence.rig.house.is_lead else HELD_LEAST_LFP
-    with np.errstate(invalid="ignore"):
-        up = (volts > least) & (amps > -0.3)
-    found = []
-    for a, b in runs(up):
-        i = a
-        while i + minutes <= b:
-            j = i + minutes
-            if float(np.ptp(volts[i:j])) > 0.06:
-                i += 1
-                continue
-            while j < b and abs(volts[j] - float(np.median(volts[i:j]))) < 0.05:
-                j += 1
-            part = slice(i, j)
-            found.append(
-                Plateau(
-                    first=i,
-                    last=j,
-                    volts=float(np.median(volts[part])),
-                    temp=float(np.median(evidence.temp[part])),
-                    current=float(amps[j - 1]),
-                )
-            )
-            i = j
-    return found
 
 
 def _sunny_days(evidence: Evidence) -> int:
@@ -121,7 +74,7 @@ def absorption_reached(evidence: Evidence) -> Result:
             "two drives of an hour, or a sunny day",
             count=chances,
         )
-    held = any(abs(p.volts - volts[best]) < 0.08 for p in plateaus(evidence))
+    held = any(abs(p.volts - volts[best]) < 0.08 for p in evidence.plateaus)
     return Result(
         verdict=Verdict.FAULT if held else Verdict.WORTH_A_LOOK,
         reads=(
@@ -149,7 +102,7 @@ def _running_low(values: Array, width: int) -> Array:
 def absorption_cut(evidence: Evidence) -> Result:
     """C15: the charger left absorption with much current still going in."""
     limit = CUT_SHARE * evidence.capacity
-    found = plateaus(evidence)
+    found = evidence.plateaus
     high = [p for p in found if p.volts > evidence.absorb_least[p.first] - 0.2]
     early, left = [], 0
     for p in high:
@@ -223,7 +176,7 @@ def _hold_picture(evidence: Evidence, plateau: Plateau) -> Picture:
 def wrong_profile(evidence: Evidence) -> Result:
     """C16: the volts that are held lie outside what the battery asks for."""
     house = evidence.rig.house
-    found = plateaus(evidence)
+    found = evidence.plateaus
     if not found:
         return cannot_tell("No charger held its volts.", "a full charge")
     high = [p for p in found if p.volts > evidence.absorb_most[p.first] + BAND]
@@ -274,7 +227,7 @@ def compensation(evidence: Evidence) -> Result:
     """C17: held volts against battery temperature."""
     lead = evidence.rig.house.is_lead
     target = evidence.absorb_least
-    top = [p for p in plateaus(evidence) if p.volts > target[p.first] - 0.45]
+    top = [p for p in evidence.plateaus if p.volts > target[p.first] - 0.45]
     floats = evidence.rig.house.voltage_float + 0.35
     top = [p for p in top if p.volts > floats]
     temps = np.array([p.temp for p in top])

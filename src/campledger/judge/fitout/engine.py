@@ -8,7 +8,6 @@ import numpy as np
 
 from campledger.estimate.steps import runs
 from campledger.judge.finding import LimitKind, Picture, Sure, Verdict
-from campledger.judge.fitout.charging import plateaus
 from campledger.judge.fitout.feeds import FeedPoints, feed_points
 from campledger.judge.fitout.row import Result, Row, cannot_tell
 from campledger.judge.fitout.wiring import expected_loop
@@ -153,7 +152,7 @@ def _feed_picture(points: FeedPoints, loop: float) -> Picture:
 def held_low(evidence: Evidence, level: Array) -> Array:
     """Mark minutes held flat above a level: a low setting, no weak charger."""
     mask = np.zeros(len(evidence.minute_utc), dtype=bool)
-    for p in plateaus(evidence):
+    for p in evidence.plateaus:
         if p.volts <= level[p.first]:
             continue
         volts = evidence.voltage[p.first : p.last]

@@ -16,6 +16,12 @@ from numpy.typing import NDArray
 
 from campledger.estimate.steps import Slope, Steps, find_steps, runs, slope_through_zero
 from campledger.judge.finding import Fingerprint, Proof, Sure
+from campledger.judge.fitout.plateaus import (
+    HELD_LEAST_LEAD,
+    HELD_LEAST_LFP,
+    Plateau,
+    find_plateaus,
+)
 from campledger.model.integrate import resample_previous
 from campledger.model.rig import COOLING
 
@@ -225,6 +231,13 @@ class Evidence:
     def battery_steps(self) -> Steps:
         """Steps of the house current with the change of the house volts."""
         return self.steps("current_house_a", ("voltage_house_v",))
+
+    @cached_property
+    def plateaus(self) -> list[Plateau]:
+        """Where a charger held the volts."""
+        lead = self.rig.house.is_lead
+        least = HELD_LEAST_LEAD if lead else HELD_LEAST_LFP
+        return find_plateaus(self.voltage, self.current, self.temp, least=least)
 
     # --- engine and isolator -----------------------------------------------
     @cached_property
