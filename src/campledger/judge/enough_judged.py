@@ -92,7 +92,7 @@ def judge(made: Forecast, floor: float, until: float) -> Judged:
     spare = (wanted.min(axis=0) - floor) * made.capacity
     middle = np.median(soc, axis=1)
     lowest = int(np.argmin(middle))
-    charge = (soc[lowest] - floor) * made.capacity
+    least = soc.min(axis=0)
     return Judged(
         chance=chance_to_last(made, floor, until),
         in_hand=quantiles((soc[0] - floor) * made.capacity),
@@ -100,10 +100,10 @@ def judge(made: Forecast, floor: float, until: float) -> Judged:
         soc=quantiles(soc[0]),
         low=LowPoint(
             time_utc=float(made.paths.time_utc[lowest]),
-            soc=float(middle[lowest]),
-            spare=float(np.median(charge)),
+            soc=float(np.median(least)),
+            spare=float(np.median((least - floor) * made.capacity)),
         ),
-        low_charge=float(np.median(soc[lowest] * made.capacity)),
+        low_charge=float(np.median(least * made.capacity)),
         hours=_hours_to_floor(made, floor),
     )
 
