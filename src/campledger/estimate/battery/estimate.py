@@ -14,6 +14,7 @@ from campledger.estimate.battery.fit_data import UNMEASURED, lay_out
 from campledger.estimate.battery.influence import interval_scale, list_anchors
 from campledger.estimate.battery.inputs import gather
 from campledger.estimate.battery.live import run_live
+from campledger.estimate.battery.load_steps import resistance_from_steps
 from campledger.estimate.battery.outcome import fitted_model, gas_current
 from campledger.estimate.battery.posterior import quantile, weigh
 from campledger.estimate.battery.simulate import typical
@@ -122,7 +123,10 @@ def _capacity(mixture: Mixture, rig: Rig, widen: float) -> Estimate:
     )
 
 
-def _resistance(mixture: Mixture, problem: Problem) -> Estimate:
+def _resistance(measured: Estimate, mixture: Mixture, problem: Problem) -> Estimate:
+    """Prefer load steps; else what the fit says of minutes."""
+    if np.isfinite(measured.value) and measured.value > 0.0:
+        return measured
     mean, std = mixture.moment(problem.layout.at("r0"))
     lo, value, hi = np.exp([mean - NINETY * std, mean, mean + NINETY * std])
     return Estimate(value=float(value), lo=float(lo), hi=float(hi))
@@ -255,7 +259,9 @@ def estimate_battery(
         current_corrected=_padded(inputs.current + offset, m),
         charging_loss=_padded(np.maximum(charging_loss, 0.0), m),
         capacity=_capacity(mixture, rig, widen),
-        resistance=_resistance(mixture, problem),
+        resistance=_resistance(
+            resistance_from_steps(record, rig, until=until), mixture, problem
+        ),
         offset=_plain(-offset, offset_std * max(widen, 1.0)),
         efficiency=_plain(1.0 - loss - float(np.sum(gas)) / through, loss_std),
         anchors=list_anchors(problem, mixture.best, record.minute_utc),
