@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -78,7 +78,8 @@ def _finite(value: float) -> float | None:
 def _estimate(found: Estimate | None) -> dict[str, float | None] | None:
     if found is None or math.isnan(found.value):
         return None
-    return {k: _finite(v) for k, v in asdict(found).items()}
+    parts = {"value": found.value, "lo": found.lo, "hi": found.hi}
+    return {k: _finite(v) for k, v in parts.items()}
 
 
 def stand(session: Session, args: argparse.Namespace) -> Standing:
