@@ -39,6 +39,11 @@ source."""
 STAY_POSITIVE = 0.5
 """Running loads use at least this, W. Common practice, no source."""
 
+FADED = 0.75
+LOG_FULL, LOG_FADED = float(np.log(0.4)), float(np.log(1.6))
+"""A charger seldom ends above this share of where it began. Common practice, no
+source."""
+
 NOTHING, SWITCHED, CHANGED, WANDERED = 0, 1, 2, 3
 
 
@@ -142,6 +147,8 @@ class _Lister:
         )
         may = state.on & (tab.index > 0)
         gain = tab.look(tab.off_log, self.age) + self.log_step + self.quiet
+        full = tab.fades & (state.x > FADED * state.ground)
+        gain = gain + np.where(full, LOG_FULL, np.where(tab.fades, LOG_FADED, 0.0))
         self.add(
             may,
             self.people,

@@ -79,7 +79,9 @@ def _pauses_after_low(quiet: BoolArray, low: BoolArray) -> BoolArray:
     found = runs(quiet)
     if not found:
         return out
-    starts_low = [bool(low[max(0, a - 2) : a + 2].any()) for a, _ in found]
+    usual = float(np.median([b - a for a, b in found]))
+    late = 2 + int(usual)
+    starts_low = [bool(low[max(0, a - 2) : a + late].any()) for a, _ in found]
     other = [
         b - a for (a, b), at_low in zip(found, starts_low, strict=True) if not at_low
     ]

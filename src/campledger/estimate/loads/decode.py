@@ -42,6 +42,7 @@ PAIR_COST = 2.0
 MISFIT = 12.0
 """A squared normalised misfit above this calls for two events at once. Common practice,
 no source."""
+MISFIT_SLOW = 5.0
 SLOW = 20.0
 """Readings further apart than this may hide two events in one step, s. Common practice,
 no source."""
@@ -187,7 +188,10 @@ def _expand(state: State, tab: Tables, at: _At, beam: int) -> tuple[State, Recor
     single = apply(state, moves, keep, at.time, score[keep])
     best = keep[0]
     miss = (at.level - moves.mean[best]) ** 2 / (moves.spread[best] + at.var)
-    if miss < MISFIT and not at.pairs:
+    limit = MISFIT if at.width < SLOW else MISFIT_SLOW
+    # a use in no listed load is believed only after two listed ones were tried
+    listed = moves.load[best] != tab.n - 1
+    if miss < limit and listed and not at.pairs:
         return single, (moves.parent[keep], moves.pack(keep), None)
     double, parent, first, last = _pairs(state, tab, at, beam)
     blank = np.zeros((len(keep), 5))
@@ -313,7 +317,7 @@ def _look_at(segments: Segments, s: int, hour: int, step: float) -> _At:
         level=float(segments.level_begin[s]),
         var=float(segments.var_begin[s]),
         surge=int(segments.surge[s] > 0),
-        pairs=hole or step >= SLOW,
+        pairs=hole,
     )
 
 

@@ -27,6 +27,7 @@ TIME_STEP = log(30 * DAY / TIME_LEAST) / (TIME_BINS - 1)
 BASE = "standing draw"
 OTHER = "not itemised"
 HAZARD_LEAST = 1e-9
+HAZARD_LATE = 1.0 / (6 * HOUR)
 ODD_SHARE = 0.08
 """Share of runs unlike the others: a door left open, warm food, a long film. Common
 practice, no source."""
@@ -53,7 +54,9 @@ class Habit:
     which its level drifts; ``volts`` exponent of its power; ``surge`` chance that a
     start overshoots; ``amps`` if the rig file says nothing; ``evening`` how much more
     often it is switched on in the evening; ``same`` chance that it runs as last time;
-    ``closeness`` how far (natural logarithm) the stated amps may be from the real.
+    ``closeness`` how far (natural logarithm) the stated amps may be from the real;
+    ``fades`` for chargers, which end low and seldom at full power; ``odd`` share of
+    runs much longer than the others.
     """
 
     on_time: float
@@ -71,6 +74,8 @@ class Habit:
     evening: float = 1.0
     same: float = 0.5
     closeness: float = 0.6
+    fades: bool = False
+    odd: float = ODD_SHARE
 
 
 HABITS: Mapping[str, Habit] = {
@@ -127,11 +132,12 @@ HABITS: Mapping[str, Habit] = {
         on_spread=1.0,
         a_day=12.0,
         spread=0.15,
-        wander=0.5,
+        wander=0.05,
         volts=1.0,
         surge=0.2,
         amps=5.0,
         same=0.3,
+        odd=0.01,
     ),
     "fan": Habit(
         on_time=9000.0,
@@ -150,13 +156,14 @@ HABITS: Mapping[str, Habit] = {
         on_time=7200.0,
         on_spread=0.8,
         a_day=2.0,
-        changes=0.7,
+        changes=0.35,
         wander=0.45,
         amps=3.0,
         multiples=(0.6, 1.0, 1.4),
         spread=0.2,
         surge=0.05,
         same=0.3,
+        fades=True,
     ),
     "heater": Habit(
         on_time=7200.0,
@@ -257,7 +264,9 @@ def time_axis() -> FloatArray:
     )
 
 
-def hazard(median: float, spread: float) -> tuple[FloatArray, FloatArray]:
+def hazard(
+    median: float, spread: float, odd_share: float = ODD_SHARE
+) -> tuple[FloatArray, FloatArray]:
     """
     Tabulate the hazard of a log-normal duration, with a tail of odd ones.
 
@@ -267,6 +276,8 @@ def hazard(median: float, spread: float) -> tuple[FloatArray, FloatArray]:
         Median duration. [s]
     spread : float
         Standard deviation of its natural logarithm. [1]
+    odd_share : float, optional
+        Share of runs unlike the others. [1]
 
     Returns
     -------
@@ -279,14 +290,16 @@ def hazard(median: float, spread: float) -> tuple[FloatArray, FloatArray]:
     """
     time = time_axis()
     survival, density = np.zeros(TIME_BINS), np.zeros(TIME_BINS)
-    usual = (1 - ODD_SHARE, median, spread)
-    odd = (ODD_SHARE, ODD_FACTOR * median, spread + ODD_SPREAD)
+    usual = (1 - odd_share, median, spread)
+    odd = (odd_share, ODD_FACTOR * median, spread + ODD_SPREAD)
     for share, middle, width in (usual, odd):
         z = (np.log(time) - log(middle)) / width
         survival += share * np.array([0.5 * erfc(v / sqrt(2.0)) for v in z])
         density += share * np.exp(-0.5 * z**2) / (time * width * sqrt(2 * pi))
     survival = np.maximum(survival, 1e-12)
-    rise = np.log(np.maximum(density / survival, HAZARD_LEAST))
+    # what has lasted unusually long ends at some ordinary rate after all
+    least = np.where(time > median, HAZARD_LATE, HAZARD_LEAST)
+    rise = np.log(np.maximum(density / survival, least))
     total = np.maximum.accumulate(-np.log(survival))
     return rise, total
 
@@ -326,7 +339,7 @@ def build_model(name: str, kind: str, power: float, habit: Habit) -> LoadModel:
     mean = power * multiples
     closeness = -0.5 * (np.log(multiples) / habit.closeness) ** 2
     weight = closeness - np.log(np.exp(closeness).sum())
-    off = hazard(habit.on_time, habit.on_spread)
+    off = hazard(habit.on_time, habit.on_spread, habit.odd)
     on = hazard(max(habit.off_time, 1.0), habit.off_spread)
     return LoadModel(
         name=name,

@@ -229,7 +229,9 @@ def _own(
     closed = np.array([r.end - r.begin for r in own if not r.open_end])
     prior = PRIOR_RUNS if model.cycles else PRIOR_SESSIONS
     least = 0.3 if model.cycles else 0.6
-    off = hazard(*_blend(habit.on_time, habit.on_spread, closed, least, prior))
+    off = hazard(
+        *_blend(habit.on_time, habit.on_spread, closed, least, prior), habit.odd
+    )
     surge = (sum(r.surge for r in own) + prior * habit.surge) / (len(own) + prior)
     model = replace(model, off_log_hazard=off[0], off_hazard_sum=off[1], surge=surge)
     if model.cycles:

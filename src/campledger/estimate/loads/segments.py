@@ -8,6 +8,7 @@ a starting motor is folded into its step.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -36,6 +37,16 @@ LEVEL_READINGS = 12
 source."""
 SURGE_LONGEST = 10.0
 """A starting surge lasts no longer, s. Common practice, no source."""
+BURST_LEAST = 1.5
+BURST_BETWEEN = 1.0
+"""A mean that stands out by this, W, between neighbours this alike is a burst. Common
+practice, no source."""
+MINOR_JUMP = 0.15
+"""A jump of slow means beside one so much larger is drift. Common practice, no
+source."""
+SLOW = 20.0
+"""Means over more than this hide bursts and switch within a reading, s. Common
+practice, no source."""
 LEVEL_FLOOR = 0.2
 """Uncertainty of any level, W. Common practice, no source."""
 LEVEL_SHARE = 0.004
@@ -130,6 +141,25 @@ def _pick_steps(
     return np.unique(np.asarray(found, dtype=np.int64))
 
 
+def _mean_steps(jump: FloatArray, limit: FloatArray) -> IntArray:
+    """Take steps of slow means: a switch within a mean makes two jumps of one sign."""
+    sign = np.where(np.abs(jump) > limit, np.sign(jump), 0.0)
+    change = np.flatnonzero(np.diff(sign) != 0) + 1
+    bounds = np.concatenate(([0], change, [len(sign)])).tolist()
+    found = []
+    for a, b in pairwise(bounds):
+        if sign[a] == 0:
+            continue
+        size = np.abs(jump[a:b])
+        big = (np.flatnonzero(size >= MINOR_JUMP * size.max()) + a).tolist()
+        while big:
+            k = big.pop(0)
+            found.append(k)
+            if big and big[0] == k + 1:
+                big.pop(0)
+    return np.asarray(found, dtype=np.int64)
+
+
 def find_steps(power: FloatArray, noise: FloatArray, *, averaged: bool) -> IntArray:
     """
     Find the readings at which the level changes for good.
@@ -155,7 +185,7 @@ def find_steps(power: FloatArray, noise: FloatArray, *, averaged: bool) -> IntAr
     jump = np.diff(power, prepend=power[:1])
     limit = np.maximum(STEP_LEAST, STEP_SIGMAS * noise)
     if averaged:
-        return np.flatnonzero(np.abs(jump) > limit)
+        return _mean_steps(jump, limit)
     narrow, wide = WIDTHS
     steps = _pick_steps(
         jump, _median_shift(power, narrow), np.maximum(2.0, 1.2 * limit), narrow
@@ -171,19 +201,48 @@ def find_steps(power: FloatArray, noise: FloatArray, *, averaged: bool) -> IntAr
 
 
 def _levels(
-    power: FloatArray, first: IntArray, last: IntArray
+    power: FloatArray, first: IntArray, last: IntArray, *, averaged: bool = False
 ) -> tuple[FloatArray, FloatArray]:
     """Median of the first and of the last readings of each stretch, edges spared."""
     k = len(first)
     begin, end = np.empty(k), np.empty(k)
+    spare = 0 if averaged else 1
     for i, (a, b) in enumerate(zip(first.tolist(), last.tolist(), strict=True)):
         if b - a > 6:
-            inner = power[a + 1 : b - 1]
+            inner = power[a + 1 : b - spare]
             begin[i] = np.median(inner[:LEVEL_READINGS])
             end[i] = np.median(inner[-LEVEL_READINGS:])
         else:
-            begin[i] = end[i] = np.median(power[a:b])
+            begin[i] = end[i] = np.median(power[a + (averaged and b - a > 1) : b])
     return begin, end
+
+
+def take_bursts(power: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """
+    Take single readings that stand out off slow means: bursts shorter than a mean.
+
+    Parameters
+    ----------
+    power : (n,) float64
+        Means, NaN allowed. [W]
+
+    Returns
+    -------
+    calm, burst : (n,) float64
+        The means without bursts, and what the bursts stood out by. [W]
+
+    References
+    ----------
+    Common practice, no source.
+    """
+    before = np.concatenate(([np.nan], power[:-1]))
+    after = np.concatenate((power[1:], [np.nan]))
+    over = power - np.fmax(before, after)
+    with np.errstate(invalid="ignore"):
+        alone = (over > BURST_LEAST) & (np.abs(after - before) < BURST_BETWEEN)
+    level = 0.5 * (before + after)
+    burst = np.where(alone, power - level, 0.0)
+    return np.where(alone, level, power), burst
 
 
 def _fold_surges(
@@ -220,7 +279,7 @@ def _stretch(
     if b - a < 4:
         return [a], [b], {}
     noise = local_noise(power)
-    slow = rest.interval > 20.0
+    slow = rest.interval > SLOW
     steps = find_steps(power, noise, averaged=slow)
     cuts = [0, *[s for s in steps.tolist() if s > 0]]
     if slow:
@@ -282,7 +341,7 @@ def cut_segments(rest: Remainder) -> Segments:
         dtype=np.int64,
     )
     level_first = np.minimum(f + skip, np.maximum(f, g - 3))
-    begin, end = _levels(rest.power, level_first, g)
+    begin, end = _levels(rest.power, level_first, g, averaged=rest.interval > SLOW)
     noise = np.ones(len(rest.power))
     noise[good] = local_noise(rest.power[good])
     count = np.minimum(np.maximum(g - f, 1), LEVEL_READINGS)

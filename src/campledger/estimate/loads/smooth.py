@@ -158,7 +158,7 @@ def tell_story(
         begin = float(segments.begin[s])
         if event is not None:
             _switch(event, on_now, since, begin)
-            switched[s] = event.on[0][0] if event.on and not event.changed else -1
+            switched[s] = _whose(event)
         step = _event_step(event, run.x, n)
         leak = np.zeros(n)
         leak[0] = (SOURCE_LEAK * float(around.source_step[s])) ** 2 + 1e-6
@@ -191,6 +191,13 @@ def tell_story(
         age=age,
         switched=switched,
     )
+
+
+def _whose(event: Event) -> int:
+    """Name the load whose edge this is, -1 where it is not one load's alone."""
+    if event.on:
+        return event.on[0][0] if len(event.on) == 1 else -1
+    return event.off[0] if len(event.off) == 1 else -1
 
 
 def _switch(event: Event, on: BoolArray, since: FloatArray, begin: float) -> None:
@@ -316,7 +323,8 @@ def load_power(
     fitted = total_begin[s] + part * (total_end - total_begin)[s]
     own = story.begin[s, load] + part * (story.end - story.begin)[s, load]
     weight = share[s, load]
-    soon = (rest.time_utc - segments.begin[s] < SURGE_TIME) & (story.switched[s] >= 0)
+    edge = max(SURGE_TIME, rest.interval)
+    soon = (rest.time_utc - segments.begin[s] < edge) & (story.switched[s] >= 0)
     weight = np.where(soon, (story.switched[s] == load).astype(float), weight)
     power = own + weight * (rest.power - fitted)
     power[owner < 0] = np.nan

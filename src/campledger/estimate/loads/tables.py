@@ -42,6 +42,7 @@ class Tables:
         with np.errstate(divide="ignore"):
             self.log_changes = np.log(self.changes)
         self.wander = np.array([m.wander for m in models])
+        self.fades = np.array([m.habit.fades for m in models])
         self.volts = np.array([m.volts for m in models])
         surge = np.clip([m.surge for m in models], 0.01, 0.97)
         self.log_surge = np.log(np.stack([1 - surge, surge]))

@@ -18,7 +18,7 @@ from campledger.estimate.loads.habits import ALWAYS, DAY, LoadModel, first_model
 from campledger.estimate.loads.learn import Run, list_runs, relearn
 from campledger.estimate.loads.metered import GAIN_STD, INTERVAL_90, SECONDS_PER_HOUR
 from campledger.estimate.loads.remainder import Remainder, build_remainder
-from campledger.estimate.loads.segments import Segments, cut_segments
+from campledger.estimate.loads.segments import SLOW, Segments, cut_segments, take_bursts
 from campledger.estimate.loads.smooth import (
     Story,
     load_power,
@@ -43,7 +43,7 @@ BASE_PERCENTILE = 2.0
 """Of the remainder: a first guess of the standing draw. Common practice, no source."""
 BASE_STD = 0.10
 """What the standing draw's level leaves open, W. Common practice, no source."""
-ZERO_SHARE = 0.16
+ZERO_SHARE = 0.14
 """The standing draw is told only if the shunt's zero leaves less open than this share
 of it (90 %). Common practice, no source."""
 SOURCE_ZERO_STD = 0.005
@@ -154,6 +154,8 @@ def solve(
         decoded = decode(models, segments, around, step=step, base=base, beam=beam)
         story = tell_story(models, segments, around, decoded)
     runs = list_runs(segments, story)
+    # what was learnt from doubtful runs must not prove them: kinds judge people's loads
+    judges = [m if m.cycles else f for m, f in zip(models, first, strict=True)]
     return Solution(
         models=models,
         rest=rest,
@@ -162,7 +164,7 @@ def solve(
         decoded=decoded,
         story=story,
         runs=runs,
-        confusion=doubt(models, runs, around, story.on),
+        confusion=doubt(judges, runs, around, story.on),
     )
 
 
@@ -308,8 +310,11 @@ def _standing(
     shift = float(np.median(battery.current_corrected[quiet] - raw[quiet]))
     corrected = power - shift * rest.volts
     use = _use(record, solution, names[0], corrected, [])
-    half = max(
-        0.5 * (battery.offset.hi - battery.offset.lo), INTERVAL_90 * SOURCE_ZERO_STD
+    half = float(
+        np.hypot(
+            0.5 * (battery.offset.hi - battery.offset.lo),
+            INTERVAL_90 * SOURCE_ZERO_STD,
+        )
     )
     level = float(np.nanmean(corrected / rest.volts))
     if not half <= ZERO_SHARE * level:
@@ -391,6 +396,7 @@ def unmetered_loads(
         return {n: missing_load(n, m, reason) for n in names}
     always = tuple(n for n in names if _kind(rig, n) in ALWAYS)
     people = tuple(n for n in names if n not in always)
+    rest, burst = _calm(rest)
     solution = solve(record, rig, rest, people, lessons)
     share = shares(solution.models, solution.segments, solution.around, solution.story)
     owner = owners(rest, solution.segments)
@@ -398,6 +404,10 @@ def unmetered_loads(
         i: load_power(rest, solution.segments, solution.story, share, owner, i)
         for i in range(len(solution.models) - 1)
     }
+    for i, model in enumerate(solution.models):
+        if model.kind == "pump":
+            powers[i] = powers[i] + burst
+            break
     out: dict[str, LoadUse] = {}
     index = {x.name: i for i, x in enumerate(solution.models)}
     energy = np.zeros(len(solution.models))
@@ -423,6 +433,14 @@ def unmetered_loads(
             x.name: x for x in _standing(record, solution, battery, powers[0], always)
         }
     return out
+
+
+def _calm(rest: Remainder) -> tuple[Remainder, FloatArray]:
+    """Take bursts off slow means; they are the pump's if there is one."""
+    if rest.interval <= SLOW or not rest.averaged:
+        return rest, np.zeros(len(rest.power))
+    calm, burst = take_bursts(rest.power)
+    return replace(rest, power=calm), burst
 
 
 def _kind(rig: Rig, name: str) -> str:
