@@ -99,7 +99,7 @@ def test_largest_read(line):
         bus.read_words(0xF7, 3, 0, 126)
 
 
-# Modbus reference guide, reprinted: coils, writes and an exception, by the pinned library
+# Modbus reference guide, reprinted: coils, writes, an exception, by the pinned library
 @pytest.mark.parametrize(
     ("frame", "client"),
     [
@@ -183,7 +183,7 @@ def test_line_faults_raise_in_time_and_recover(line, fault):
         assert answers[0] == TRUTH or isinstance(answers[0], BusError)
 
 
-# Modbus over serial line has no number: the late answer must not answer the next question
+# A serial frame has no number: a late answer must not answer the next question
 def test_a_late_answer_is_never_taken_for_the_next(line):
     made, bus = line
     for late in (0.35, 0.5, 0.7, 0.95):
