@@ -12,6 +12,7 @@ from campledger.model.estimates import Estimate
 from campledger.model.integrate import resample_previous
 
 if TYPE_CHECKING:
+    from campledger.estimate.battery.curve import IntArray
     from campledger.model.rig import Rig
     from campledger.model.series import FloatArray, TripRecord
 
@@ -21,6 +22,7 @@ STEP_SMALL = 2.0
 STEPS_MOST = 5000
 NINETY = 1.645
 TEMP_REFERENCE = 25.0
+DAY = 86400.0
 
 
 def resistance_from_steps(
@@ -53,22 +55,25 @@ def resistance_from_steps(
     series = record.channels[names[0]]
     if until is not None:
         series = series.between(-np.inf, until)
-    volts = resample_previous(record.channels[names[1]], series.time_utc)
-    temp = np.full(len(volts), TEMP_REFERENCE)
-    if "temp_house_c" in record.channels:
-        day = 86400.0
+    index = _steps_of(series.time_utc, series.value, series.hole)
+    volts = record.channels[names[1]]
+    after, before = series.time_utc[index], series.time_utc[index - 1]
+    reply = resample_previous(volts, after) - resample_previous(volts, before)
+    good = np.isfinite(reply)
+    index, reply, after = index[good], reply[good], after[good]
+    ratio = reply / (series.value[index] - series.value[index - 1])
+    temp = np.full(len(after), TEMP_REFERENCE)
+    if "temp_house_c" in record.channels and len(after):
         warm = record.channels["temp_house_c"]
-        temp = resample_previous(warm, series.time_utc, age_max=day)
+        temp = resample_previous(warm, after, age_max=DAY)
         temp = fill_between(temp, TEMP_REFERENCE)
-    ratio = step_ratios(series.time_utc, series.value, volts, hole=series.hole)
     if len(ratio) < STEPS_LEAST:
         return Estimate.missing(
             f"can't tell yet: {len(ratio)} load steps of 2 A or more, expected 5"
         )
-    index, slope = ratio[:, 0].astype(np.int64), ratio[:, 1]
     per_k = of_house(rig.house).resistance_per_k
-    factor = np.maximum(1.0 + per_k * (temp[index] - TEMP_REFERENCE), 0.3)
-    ordered = np.sort(slope / factor)
+    factor = np.maximum(1.0 + per_k * (temp - TEMP_REFERENCE), 0.3)
+    ordered = np.sort(ratio / factor)
     n = len(ordered)
     reach = 0.5 * NINETY * np.sqrt(n)
     low = int(np.clip(np.floor(0.5 * n - reach), 0, n - 1))
@@ -107,12 +112,19 @@ def step_ratios(
     ----------
     .. [1] Common practice, no source.
     """
-    move, reply = np.diff(current), np.diff(voltage)
-    near = (np.diff(time_utc) <= hole) & np.isfinite(move) & np.isfinite(reply)
+    index = _steps_of(time_utc, current, hole)
+    reply = voltage[index] - voltage[index - 1]
+    index, reply = index[np.isfinite(reply)], reply[np.isfinite(reply)]
+    move = current[index] - current[index - 1]
+    return np.stack([index.astype(np.float64), reply / move], axis=1)
+
+
+def _steps_of(time_utc: FloatArray, current: FloatArray, hole: float) -> IntArray:
+    """Give the readings that follow a clear step; small steps if there are no large."""
+    move = np.abs(np.diff(current))
+    near = np.diff(time_utc) <= hole
     with np.errstate(invalid="ignore"):
-        big = near & (np.abs(move) >= STEP_LEAST)
-        if big.sum() < STEPS_LEAST:
-            big = near & (np.abs(move) >= STEP_SMALL)
-    index = np.flatnonzero(big)[:STEPS_MOST]
-    out = np.stack([index + 1.0, reply[index] / move[index]], axis=1)
-    return out.astype(np.float64)
+        index = np.flatnonzero(near & (move >= STEP_LEAST))
+        if len(index) < STEPS_LEAST:
+            index = np.flatnonzero(near & (move >= STEP_SMALL))
+    return index[:STEPS_MOST] + 1

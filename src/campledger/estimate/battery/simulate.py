@@ -24,6 +24,8 @@ SLOW_FACTOR = 1.6
 TEMP_REFERENCE = 25.0
 RECONNECT_RISE = 0.8
 """Volts above cut-off at which loads come back. Common practice, no source."""
+TAIL = 0.04
+"""Charging current at which absorption ends, of capacity. Common practice. [1/h]"""
 VOLTAGE_LEAST = 6.0
 """Least voltage that turns power into current. Common practice, no source."""
 
@@ -55,13 +57,17 @@ class Limits:
     Volts that bound the run.
 
     Chargers hold ``voltage_absorption``; loads go off below ``voltage_cutoff`` and come
-    back above ``voltage_reconnect``.
+    back above ``voltage_reconnect``. With ``voltage_float`` a charger that sees the
+    current fall to ``tail`` (share of capacity, 1/h) holds that instead, until it
+    starts anew.
     """
 
     voltage_absorption: float
     voltage_cutoff: float
     voltage_reconnect: float
     current_charge_max: float
+    voltage_float: float | None = None
+    tail: float = TAIL
 
     @classmethod
     def usual(
@@ -180,6 +186,7 @@ class _State:
     soc: FloatArray
     voltage: FloatArray
     off: BoolArray
+    floating: BoolArray
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -190,17 +197,30 @@ class _Battery:
     ratio: FloatArray
     hours: float
 
-    def accept(self, soc: FloatArray, open_volts: FloatArray, r: float) -> FloatArray:
-        """Give the most current that the battery takes at absorption volts."""
-        by_volts = (self.limits.voltage_absorption - open_volts) / r * self.ratio
+    def held(self, floating: BoolArray) -> FloatArray:
+        """Give the volts that the chargers hold."""
+        limits = self.limits
+        if limits.voltage_float is None:
+            return np.full(len(floating), limits.voltage_absorption)
+        return np.where(floating, limits.voltage_float, limits.voltage_absorption)
+
+    def accept(self, state: _State, open_volts: FloatArray, r: float) -> FloatArray:
+        """
+        Give the most current that the battery takes at the volts that are held.
+
+        Below nought while a charger floats under a full battery: it gives nothing.
+        """
+        soc = state.soc
+        by_volts = (self.held(state.floating) - open_volts) / r * self.ratio
         missing = np.maximum(1.0 - soc, 0.0) * self.capacity
         by_missing = missing / (self.model.acceptance_time / HOUR)
         stays = efficiency_at(self.model, soc)
         most = np.minimum(
             np.minimum(by_volts, by_missing / stays), missing / self.hours / stays
         )
+        least = np.where(state.floating, -np.inf, 0.0)
         out: FloatArray = np.clip(
-            most, 0.0, self.limits.current_charge_max * np.maximum(self.ratio, 1.0)
+            most, least, self.limits.current_charge_max * np.maximum(self.ratio, 1.0)
         )
         return out
 
@@ -214,8 +234,11 @@ class _Battery:
         open_volts = np.interp(state.soc, model.soc_table, model.voltage_open_table)
         offered = source / volts
         drawn = served / volts
-        most = self.accept(state.soc, open_volts, r)
-        current = np.minimum(offered - drawn, most)
+        most = self.accept(state, open_volts, r)
+        current = np.maximum(np.minimum(offered - drawn, most), -drawn)
+        if self.limits.voltage_float is not None:
+            tail = self.limits.tail * self.capacity
+            state.floating |= (offered - drawn >= most) & (most <= tail)
         left = state.soc * self.capacity / self.hours
         short = np.minimum(current + left, 0.0)
         current = current - short
@@ -253,6 +276,7 @@ def simulate(
     source: FloatArray,
     temp: float | FloatArray = TEMP_REFERENCE,
     capacity: FloatArray | None = None,
+    restart: BoolArray | None = None,
 ) -> Simulated:
     """
     Run a battery forward on many paths at once.
@@ -275,6 +299,8 @@ def simulate(
         Battery temperature. [Cel]
     capacity : (p,) float64, optional
         Capacity of each path; default that of the model. [A.h]
+    restart : (n,) bool, optional
+        Steps at which chargers begin with absorption again (dawn, engine start).
 
     Returns
     -------
@@ -311,11 +337,19 @@ def simulate(
     )
     slow = np.broadcast_to(resistance_slow(model, temp), (steps,))
     table = np.interp(start, model.soc_table, model.voltage_open_table)
-    state = _State(soc=start.copy(), voltage=table, off=table < limits.voltage_cutoff)
+    state = _State(
+        soc=start.copy(),
+        voltage=table,
+        off=table < limits.voltage_cutoff,
+        floating=np.zeros(paths, dtype=bool),
+    )
+    begins = np.zeros(steps, dtype=bool) if restart is None else restart
     names = ("current", "charging_loss", "source_used", "load_served", "unserved")
     out = {n: np.empty((paths, steps)) for n in (*names, "soc", "voltage")}
     off = np.zeros((paths, steps), dtype=bool)
     for k in range(steps):
+        if begins[k]:
+            state.floating[:] = False
         part = battery.step(state, loads[:, k], sources[:, k], float(slow[k]))
         for n in names:
             out[n][:, k] = part[n]
