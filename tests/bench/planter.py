@@ -431,7 +431,7 @@ def plants(f, rng):
         "C36": (say(gain_house_i=1 - 0.03 * f * 1.1), ()),
         "C36b": (say(gain_house_i=0.667), ()),
         "C37": (say(zero_house_i=-0.02 * f), ()),
-        "C38": (say(bypass=0.21 * f, panel_w=260.0, hot=False), ()),
+        "C38": (say(bypass=0.165 * f, panel_w=260.0, hot=False), ()),
         "C40": (say(stuck=(("temp_fridge_c", 31.0, 85.0),)), ()),
         "C40b": (say(stuck=(("voltage_fridge_v", 31.0, None),)), ()),
         "C40c": (say(stuck=(("current_house_a", 31.0, None),)), ()),

@@ -387,7 +387,7 @@ def simulate(k: Knobs, rng) -> World:
             tail = 0.02 * cap if lead else 0.05 * cap
             if k.absorb_cut_at is not None:
                 hold += 1
-                if hold > 4 and cur < k.absorb_cut_at * 1.3:
+                if hold > 4 and cur < k.absorb_cut_at:
                     stage_s = stage_d = 1
             else:
                 tail_s = tail_s + 60 if cur < tail else 0.0

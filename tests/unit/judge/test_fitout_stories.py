@@ -195,13 +195,13 @@ def cycle_trip():
     """Give full at 18:00 to full at 12:00: 12.4 A.h counted out, 24.6 in."""
     t = BASE + np.arange(16 * 3600.0, 37 * 3600.0, 60.0)
     hour = (t - BASE) / 3600.0
-    amps = np.where(hour <= 18.0, 1.0, -12.4 / 13.5)
+    amps = np.where(hour <= 17.5, 5.0, np.where(hour <= 18.0, 1.0, -12.4 / 13.5))
     amps = np.where(hour > 31.5, 24.6 / 4.5, amps)
     tail = (hour > 35.5) & (hour <= 36.0)
     amps = np.where((hour > 31.5) & (hour <= 35.5), (24.6 - 0.5) / 4.0, amps)
     amps = np.where(tail, 1.0, amps)
     amps = np.where(hour > 36.0, -1.0, amps)
-    volts = np.where(hour <= 18.0, 14.4, 12.6)
+    volts = np.where(hour <= 17.5, 13.8, np.where(hour <= 18.0, 14.4, 12.6))
     volts = np.where((hour > 31.5) & (hour <= 35.5), 13.8, volts)
     volts = np.where(tail, 14.4, volts)
     return build(

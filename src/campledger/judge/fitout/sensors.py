@@ -349,11 +349,11 @@ def round_shunt(evidence: Evidence) -> Result:
 
 
 def _full_pairs(fulls: list[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Pair the end of one full with the next that lies a cycle later."""
+    """Pair the moments at which fulls that lie a cycle apart were reached."""
     pairs = []
-    for (_, left), (reached, _) in pairwise(fulls):
+    for (first, left), (reached, _) in pairwise(fulls):
         if (reached - left) / 3600.0 >= CYCLE_HOURS:
-            pairs.append((left, reached))
+            pairs.append((first, reached))
     return pairs
 
 
