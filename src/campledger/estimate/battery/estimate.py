@@ -13,7 +13,7 @@ from campledger.estimate.battery.fit import prepare
 from campledger.estimate.battery.fit_data import UNMEASURED, lay_out
 from campledger.estimate.battery.influence import interval_scale, list_anchors
 from campledger.estimate.battery.inputs import gather
-from campledger.estimate.battery.live import run_live
+from campledger.estimate.battery.live_track import run_live
 from campledger.estimate.battery.load_steps import resistance_from_steps
 from campledger.estimate.battery.outcome import fitted_model, gas_current
 from campledger.estimate.battery.posterior import quantile, weigh

@@ -7,7 +7,7 @@ their correlation; anchors and bounds are soft. Nothing is known exactly.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -44,7 +44,6 @@ BOUND_STD = 0.008
 DEEP_SHARE = 0.12
 WELL_PER_K = 0.02
 """Diffusion in acid slows by about this for a kelvin. Common practice, no source."""
-SCALE_LEAST, SCALE_MOST = 0.6, 3.0
 TAPER_STD = 0.35
 TAPER_LEAST = 0.015
 GAS_LN_STD = 0.6
@@ -484,35 +483,3 @@ def fit_at(
         cost=system.cost,
         evidence=-0.5 * (system.cost + float(logdet)),
     )
-
-
-def rescaled(problem: Problem, point: Point) -> Problem:
-    """
-    Scale the volts' noise by what a first fit left over.
-
-    Parameters
-    ----------
-    problem : Problem
-        The trip.
-    point : Point
-        A fit of it.
-
-    Returns
-    -------
-    problem : Problem
-        With a smaller or larger noise, within limits.
-
-    References
-    ----------
-    .. [1] Reduced chi-square. Common practice, no source.
-    """
-    soc, rows = soc_of(problem, point.x, point.capacity)
-    volts, _ = voltage_of(problem, point.x, point.capacity, soc, rows)
-    use = np.isfinite(problem.sigma)
-    if not use.any():
-        return problem
-    resid = (problem.data.voltage - volts)[use] / problem.sigma[use] * problem.thin
-    weight = (STUDENT + 1.0) / (STUDENT + (resid / problem.thin) ** 2)
-    scale = float(np.sqrt(np.mean(weight * resid**2)))
-    scale = float(np.clip(scale, SCALE_LEAST, SCALE_MOST))
-    return replace(problem, sigma=problem.sigma * scale)

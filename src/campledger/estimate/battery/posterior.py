@@ -6,13 +6,20 @@ Few Gaussians with exact mixture quantiles, so that nothing depends on chance.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from campledger.estimate.battery.chemistry import of_house
-from campledger.estimate.battery.fit import Point, Problem, fit_at, rescaled, soc_of
+from campledger.estimate.battery.fit import (
+    STUDENT,
+    Point,
+    Problem,
+    fit_at,
+    soc_of,
+    voltage_of,
+)
 
 if TYPE_CHECKING:
     from campledger.model.rig import House
@@ -27,6 +34,7 @@ AGED_SHARE, AGED_MEAN, AGED_STD = 0.25, 0.83, 0.11
 """Batteries in use that hold clearly less than the label. Common practice."""
 STARTS = (0.95, 0.70, 0.40)
 FINE = 81
+SCALE_LEAST, SCALE_MOST = 0.6, 3.0
 KEEP = 1e-4
 VOLUME = {"lfp": 0.0, "lead": 1.0}
 """Part of Laplace's volume term in weighing capacities. On lithium it speaks only of
@@ -57,6 +65,38 @@ class Mixture:
         var = np.array([p.covariance[place, place] for p in self.points])
         middle = float(self.weight @ mean)
         return middle, float(np.sqrt(self.weight @ (var + (mean - middle) ** 2)))
+
+
+def rescaled(problem: Problem, point: Point) -> Problem:
+    """
+    Scale the volts' noise by what a first fit left over.
+
+    Parameters
+    ----------
+    problem : Problem
+        The trip.
+    point : Point
+        A fit of it.
+
+    Returns
+    -------
+    problem : Problem
+        With a smaller or larger noise, within limits.
+
+    References
+    ----------
+    .. [1] Reduced chi-square. Common practice, no source.
+    """
+    soc, rows = soc_of(problem, point.x, point.capacity)
+    volts, _ = voltage_of(problem, point.x, point.capacity, soc, rows)
+    use = np.isfinite(problem.sigma)
+    if not use.any():
+        return problem
+    resid = (problem.data.voltage - volts)[use] / problem.sigma[use] * problem.thin
+    weight = (STUDENT + 1.0) / (STUDENT + (resid / problem.thin) ** 2)
+    scale = float(np.sqrt(np.mean(weight * resid**2)))
+    scale = float(np.clip(scale, SCALE_LEAST, SCALE_MOST))
+    return replace(problem, sigma=problem.sigma * scale)
 
 
 def log_prior(house: House, capacity: FloatArray) -> FloatArray:
