@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from campledger.judge.finding import Fingerprint, Verdict
-from campledger.judge.fitout import battery, loads, wiring
+from campledger.judge.fitout import battery, fridge, loads, wiring
 
 if TYPE_CHECKING:
     from campledger.judge.fitout.evidence import Evidence
@@ -40,7 +40,7 @@ def take_fingerprint(evidence: Evidence) -> Fingerprint:
         if loop.count >= wiring.STEPS_LEAST:
             loops[name] = loop.value
     if name and evidence.has(f"current_{name}_a"):
-        per_k = loads.charge_per_k(evidence, np.isfinite(evidence.minute_utc))
+        per_k = fridge.charge_per_k(evidence, np.isfinite(evidence.minute_utc))
     resistance, temp, _ = battery.battery_resistance(evidence)
     standing = nan
     if evidence.has("current_house_a"):

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 OVER_LEAD, OVER_ANY, OVER_SECONDS = 15.0, 16.0, 10.0
 LOW_SHARE = 0.20
 SAG_VOLTAGE = 13.0
+"""Limits and figures of this group: each row of ``ROWS`` names the kind and source;
+what no row names is common practice, no source."""
 
 
 def over_voltage(evidence: Evidence) -> Result:

@@ -20,11 +20,13 @@ from campledger.judge.fitout import (
     charging,
     engine,
     feeds,
+    fridge,
     isolator,
     loads,
     readings,
     sensors,
     solar,
+    treatment,
     wiring,
 )
 from campledger.judge.fitout.ageing import take_fingerprint, what_aged
@@ -50,8 +52,10 @@ OTHER_ROWS: tuple[Row, ...] = (
     *alternator.ROWS,
     *isolator.ROWS,
     *loads.ROWS,
+    *fridge.ROWS,
     *solar.ROWS,
     *battery.ROWS,
+    *treatment.ROWS,
 )
 ZERO_MATTERS = frozenset({"C28", "C34", "C38", "C39", "C59"})
 PATH_MATTERS = frozenset({"C34", "C39", "C53", "C58", "C52"})

@@ -26,6 +26,8 @@ COMPENSATION_LEAST = 0.005
 COMPENSATION_USUAL = -0.024
 SPAN_LEAST = 10.0
 PLATEAUS_LEAST = 4
+"""Limits and figures of this group: each row of ``ROWS`` names the kind and source;
+what no row names is common practice, no source."""
 
 
 def _sources_named(evidence: Evidence) -> str:

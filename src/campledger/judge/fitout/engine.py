@@ -28,6 +28,8 @@ AT_TARGET = 0.12
 FLAT = 0.02
 HELD_LOW = 0.6
 SETTLED = 3
+"""Limits and figures of this group: each row of ``ROWS`` names the kind and source;
+what no row names is common practice, no source."""
 
 
 def _no_charger(evidence: Evidence) -> str:

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 FUSE_SHARE = 0.80
 FUSE_MINUTES = 10
 TRAILER_LOOK, TRAILER_FAULT = 0.5, 1.0
+"""Limits and figures of this group: each row of ``ROWS`` names the kind and source;
+what no row names is common practice, no source."""
 
 
 def fuse_loading(evidence: Evidence) -> Result:

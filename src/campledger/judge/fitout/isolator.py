@@ -25,6 +25,8 @@ CRANK_TABLE = (
 )
 """Smallest volts under a load test by temperature: a car workshop manual's table."""
 SELF_CURRENT, SELF_MINUTES = 3.0, 5
+"""Limits and figures of this group: each row of ``ROWS`` names the kind and source;
+what no row names is common practice, no source."""
 
 
 def _no_isolator(evidence: Evidence) -> str:

@@ -28,6 +28,8 @@ APART = 0.05
 REST_AMPS, REST_MINUTES = 0.1, 10
 REBOOTS = 2
 REBOOT_NEAR = 5.0
+"""Limits and figures of this group: each row of ``ROWS`` names the kind and source;
+what no row names is common practice, no source."""
 
 
 def _long_runs(series: Series) -> list[tuple[int, int]]:

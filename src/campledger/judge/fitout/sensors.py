@@ -14,8 +14,8 @@ import numpy as np
 
 from campledger.estimate.steps import Slope, slope_through_zero, slope_with_intercept
 from campledger.judge.finding import LimitKind, Picture, Sure, Verdict
-from campledger.judge.fitout.battery import full_spans
 from campledger.judge.fitout.row import Result, Row, cannot_tell
+from campledger.judge.fitout.treatment import full_spans
 from campledger.model.words import Word
 
 if TYPE_CHECKING:
@@ -43,6 +43,8 @@ ETA_LFP = (0.97, 0.99, 1.0)
 LEDGER_CHARGE, LEDGER_SHARE = 2.0, 0.05
 CYCLE_HOURS = 10.0
 HELD_BELOW_FLOAT = 0.35
+"""Limits and figures of this group: each row of ``ROWS`` names the kind and source;
+what no row names is common practice, no source."""
 
 
 def _calm_steps(evidence: Evidence) -> tuple[Array, Array]:

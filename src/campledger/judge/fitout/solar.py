@@ -23,6 +23,8 @@ BIN_MINUTES = 20
 STRING_STEP = 0.22
 UNSEEN_CHARGE = 2.0
 HELD_BACK = 0.12
+"""Limits and figures of this group: each row of ``ROWS`` names the kind and source;
+what no row names is common practice, no source."""
 
 
 def _no_solar(evidence: Evidence) -> str:

@@ -39,6 +39,8 @@ GROWTH = 0.25
 ROUGH = 2.0
 NEGATIVE_V = 0.10
 CUT_NEAR = 0.20
+"""Limits and figures of this group: each row of ``ROWS`` names the kind and source;
+what no row names is common practice, no source."""
 
 
 def expected_loop(cable: Cable | None, *, temp: float = TEMP_WORKING) -> float:
