@@ -1,0 +1,299 @@
+"""What a change does to demand, sun, charger and battery."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from campledger.estimate.battery.simulate import scaled, typical
+from campledger.judge.options.replay import limits_of
+from campledger.model.rig import COOLING, LEAD
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from campledger.estimate.battery.simulate import Limits
+    from campledger.judge.options.replay import Days
+    from campledger.judge.options.types import Change
+    from campledger.model.estimates import BatteryModel, TripEstimates
+    from campledger.model.rig import Rig
+    from campledger.model.series import FloatArray
+
+INVERTER_EFFICIENCY = 0.85
+"""A small inverter under load. Common practice, no source."""
+CHARGER_12V = 1.0
+"""A laptop's brick and a 12 V charger lose alike (about 12 %). Common practice."""
+IDLE_ASSUMED = 0.6
+"""Idle amps of an inverter that the rig file does not give. Common practice. [A]"""
+FLOOR_LEAD, FLOOR_LFP = 0.5, 0.2
+"""Default floors, from the contract, section 3."""
+CUTOFF = {"lfp": 11.5}
+CUTOFF_LEAD = 11.0
+ABSORPTION = {"lfp": 14.4, "agm": 14.5, "gel": 14.2, "flooded": 14.5}
+"""Volts a charger would be set to. Common practice, no source."""
+SUN_SHARE = 0.75
+"""Share of a panel's nameplate at the battery. Common practice, no source."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Setup:
+    """A changed rig, ready to be replayed; ``carry`` of the baseline's error (1)."""
+
+    model: BatteryModel
+    limits: Limits
+    capacity: float
+    floor: float
+    load: FloatArray
+    sun_factor: float
+    drive_factor: float
+    carry: float
+    refused: str = ""
+    notes: tuple[str, ...] = ()
+
+
+def baseline_setup(rig: Rig, estimates: TripEstimates, days: Days) -> Setup:
+    """Give the rig as driven."""
+    model = estimates.battery.model
+    return Setup(
+        model=model,
+        limits=limits_of(rig, days),
+        capacity=model.capacity,
+        floor=rig.house.floor,
+        load=days.demand,
+        sun_factor=1.0,
+        drive_factor=1.0,
+        carry=1.0,
+    )
+
+
+def apply_change(
+    change: Change, rig: Rig, estimates: TripEstimates, days: Days
+) -> Setup:
+    """
+    Turn a change into a setup.
+
+    Parameters
+    ----------
+    change : Change
+        What is asked.
+    rig, estimates : Rig, TripEstimates
+        The vehicle as driven and what was measured.
+    days : Days
+        The measured days.
+
+    Returns
+    -------
+    setup : Setup
+        ``refused`` is set where the record cannot answer.
+
+    References
+    ----------
+    Common practice, no source.
+    """
+    base = baseline_setup(rig, estimates, days)
+    notes: list[str] = []
+    loads = _loads(change, rig, estimates, days, notes)
+    load = days.rest + np.sum(list(loads.values()), axis=0)
+    model, floor, limits, carry = _battery(change, rig, base, notes)
+    sun, refused = _sun_factor(change, rig, estimates, days)
+    drive = _drive_factor(change, rig)
+    if change.current_charger:
+        limits = limits_of(rig, days, charger=change.current_charger)
+    return Setup(
+        model=model,
+        limits=limits,
+        capacity=model.capacity,
+        floor=floor,
+        load=load,
+        sun_factor=sun,
+        drive_factor=drive,
+        carry=carry,
+        refused=refused,
+        notes=tuple(notes),
+    )
+
+
+def _battery(
+    change: Change, rig: Rig, base: Setup, notes: list[str]
+) -> tuple[BatteryModel, float, Limits, float]:
+    """Give the new battery; the same chemistry keeps the ratio of now to rated."""
+    if not change.capacity and not change.chemistry:
+        return base.model, base.floor, base.limits, 1.0
+    rated = change.capacity or rig.house.capacity_rated
+    other = bool(change.chemistry) and change.chemistry != rig.house.chemistry
+    if not other:
+        ratio = rated / rig.house.capacity_rated
+        if change.new_battery:
+            ratio = rated / base.capacity
+            notes.append("a new battery, counted at its rating (assumed)")
+        return scaled(base.model, ratio), base.floor, base.limits, 1.0 / max(ratio, 1.0)
+    floor = FLOOR_LEAD if change.chemistry in LEAD else FLOOR_LFP
+    limits = type(base.limits).usual(
+        voltage_absorption=ABSORPTION[change.chemistry],
+        voltage_cutoff=CUTOFF.get(change.chemistry, CUTOFF_LEAD),
+        current_charge_max=max(base.limits.current_charge_max, 0.5 * rated),
+    )
+    notes.append(
+        f"{change.chemistry} at its rating, floor {floor:.0%}: assumed, not measured; "
+        "a charger profile and cold protection may be needed"
+    )
+    return typical(change.chemistry, rated), floor, limits, 0.0
+
+
+def _sun_factor(
+    change: Change, rig: Rig, estimates: TripEstimates, days: Days
+) -> tuple[float, str]:
+    factor, refused = 1.0, ""
+    if change.power_panel is not None:
+        now = sum(s.power_panel or 0.0 for s in rig.sources if s.kind == "solar")
+        if not days.sun_known or now <= 0:
+            refused = "no sun was recorded on this trip; type sun hours in the plan"
+        else:
+            factor = change.power_panel / now
+    if change.panel_position:
+        states = [s.state for s in estimates.sources if s.kind == "solar"]
+        shaded = float(np.mean([(x == 3).mean() for x in states])) if states else 0.0
+        lit = float(np.mean([np.isin(x, (1, 2, 3, 4)).mean() for x in states] or [0]))
+        if lit > 0:
+            factor *= 1.0 + 0.5 * shaded / lit
+    return factor, refused
+
+
+def _drive_factor(change: Change, rig: Rig) -> float:
+    if change.current_charger is None:
+        return 1.0
+    now = [s.current_rated for s in rig.sources if s.kind == "dcdc" and s.current_rated]
+    return change.current_charger / now[0] if now else 1.0
+
+
+def _loads(
+    change: Change,
+    rig: Rig,
+    estimates: TripEstimates,
+    days: Days,
+    notes: list[str],
+) -> dict[str, FloatArray]:
+    loads = {k: v for k, v in days.loads.items() if k not in change.without}
+    for name, hours in change.hours.items():
+        if name in loads:
+            loads[name] = loads[name] * _hours_factor(name, hours, estimates)
+    for name, setting in change.set_point.items():
+        if name in loads:
+            factor = _set_point_factor(name, setting, rig, estimates)
+            if factor is None:
+                notes.append(f"{name}: no fitted line against air; left as it was")
+            else:
+                loads[name] = loads[name] * factor
+    if change.inverter_12v:
+        for load in rig.loads:
+            if load.kind == "inverter" and load.name in loads:
+                idle = load.current_idle or IDLE_ASSUMED
+                loads[load.name] = inverter_by_12v(
+                    loads[load.name], idle * rig.house.voltage_nominal
+                )
+    return loads
+
+
+def inverter_by_12v(power: FloatArray, idle: float) -> FloatArray:
+    """
+    Give what the same work takes by a 12 V charger instead of an inverter.
+
+    Parameters
+    ----------
+    power : (n,) float64
+        Into the inverter. [W]
+    idle : float
+        Its idle power. [W]
+
+    Returns
+    -------
+    power : (n,) float64
+        Into the 12 V charger. [W]
+
+    References
+    ----------
+    .. [1] Inverter 85 %, charger as good as the mains brick. Common practice.
+    """
+    work = np.maximum(power - idle, 0.0) * INVERTER_EFFICIENCY
+    return np.asarray(work / CHARGER_12V)
+
+
+def _hours_factor(name: str, hours: float, estimates: TripEstimates) -> float:
+    use = estimates.load(name)
+    if use is None:
+        return 1.0
+    known = float(np.isfinite(use.on_share).sum()) / 1440.0
+    now = float(np.nansum(use.on_share)) / 60.0 / max(known, 1e-9)
+    return hours / now if now > 0 else 1.0
+
+
+def _set_point_factor(
+    name: str, setting: float, rig: Rig, estimates: TripEstimates
+) -> float | None:
+    model = next((f for f in estimates.fridges if f.name == name), None)
+    load = rig.load(name)
+    if model is None or load is None or load.kind not in COOLING:
+        return None
+    middle = 0.5 * (model.difference_min + model.difference_max)
+    now = model.charge_a_day(middle).value
+    shift = (load.temp_set if load.temp_set is not None else 4.0) - setting
+    then = model.charge_a_day(middle + shift).value
+    return then / now if now > 0 else None
+
+
+def default_changes(
+    rig: Rig, estimates: TripEstimates, faults: Mapping[str, str]
+) -> tuple[Change, ...]:
+    """
+    Give a sensible set, cheapest first.
+
+    Parameters
+    ----------
+    rig, estimates : Rig, TripEstimates
+        The vehicle and what was measured.
+    faults : mapping
+        Found faults of the fit-out that charge less than they should: id to text.
+
+    Returns
+    -------
+    changes : tuple of Change
+        Habits, fixes, 12 V charging, panel position, purchases.
+
+    References
+    ----------
+    .. [1] Order: the contract, section 7.
+    """
+    from campledger.judge.options.types import Change  # noqa: PLC0415
+
+    out: list[Change] = []
+    for load in rig.loads:
+        if load.never_list or load.kind in (*COOLING, "logger", "standby", "pump"):
+            continue
+        if load.name in estimates.demand:
+            out.append(Change(without=(load.name,)))
+    out += [
+        Change(
+            set_point={x.name: (x.temp_set if x.temp_set is not None else 4.0) + 2.0}
+        )
+        for x in rig.loads
+        if x.kind in COOLING and x.contents != "medicine"
+    ]
+    out += [Change(fixed=name) for name in faults]
+    if any(x.kind == "inverter" for x in rig.loads):
+        out.append(Change(inverter_12v=True))
+    panel = sum(s.power_panel or 0.0 for s in rig.sources if s.kind == "solar")
+    if panel:
+        out.append(Change(panel_position=True))
+        out += [Change(power_panel=round(panel * k)) for k in (1.5, 2.0)]
+    rated = rig.house.capacity_rated
+    out += [Change(capacity=round(rated * k)) for k in (1.25, 1.5, 2.0)]
+    if rig.house.is_lead:
+        out.append(Change(capacity=rated, chemistry="lfp"))
+    charger = next((s.current_rated for s in rig.sources if s.kind == "dcdc"), None)
+    if charger:
+        out.append(Change(current_charger=round(charger * 1.6)))
+    if panel:
+        out.append(Change(capacity=round(rated * 1.5), power_panel=round(panel * 1.5)))
+    return tuple(out)

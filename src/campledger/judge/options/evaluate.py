@@ -1,0 +1,279 @@
+"""Put it together: baseline, validation, every change, the grid and the verdict."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from campledger.judge.options.changes import (
+    apply_change,
+    baseline_setup,
+    default_changes,
+)
+from campledger.judge.options.money import mass_of, price_of
+from campledger.judge.options.outcome import (
+    HOURS,
+    Draws,
+    corrected,
+    difference_of,
+    draw,
+    outcome_of,
+    replay,
+)
+from campledger.judge.options.replay import Days, prepare_days, run
+from campledger.judge.options.types import (
+    Change,
+    Grid,
+    OptionResult,
+    Options,
+    Outcome,
+)
+from campledger.judge.options.validate import validate
+from campledger.judge.options.verdict import decide
+from campledger.model.estimates import Estimate, TripEstimates
+from campledger.model.rig import COOLING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from campledger.estimate.battery.simulate import Simulated
+    from campledger.judge.options.changes import Setup
+    from campledger.model.rig import Rig
+    from campledger.model.series import FloatArray, TripRecord
+
+HOTTER = 5.0
+
+
+def evaluate(
+    record: TripRecord,
+    rig: Rig,
+    estimates: TripEstimates,
+    *,
+    changes: Sequence[Change] = (),
+    faults: Mapping[str, str] | None = None,
+    rng: np.random.Generator,
+) -> Options:
+    """
+    Replay a trip with each change and say what would have helped.
+
+    Parameters
+    ----------
+    record, rig, estimates : TripRecord, Rig, TripEstimates
+        The trip as measured.
+    changes : sequence of Change
+        Empty: a sensible set, cheapest first.
+    faults : mapping, optional
+        Faults of the fit-out that were found: id to text.
+    rng : numpy.random.Generator
+        Source of chance for the intervals.
+
+    Returns
+    -------
+    options : Options
+        Everything that the command, the page and the report say.
+
+    References
+    ----------
+    .. [1] Counterfactual replay of a calibrated model, as IPMVP option D (from memory).
+    """
+    days = prepare_days(record, rig, estimates)
+    base_setup = baseline_setup(rig, estimates, days)
+    middle = run(
+        base_setup.model,
+        base_setup.limits,
+        days,
+        load=days.demand,
+        source=days.sun + days.drive,
+        soc_initial=np.array([days.soc_initial]),
+    )
+    validation = validate(days, middle.current[0], middle.soc[0])
+    stray = np.nan_to_num(days.soc - middle.soc[0])
+    draws = draw(estimates, days, 0.5 * float(np.std(stray)), rng)
+    base = replay(base_setup, days, draws)
+    base_soc = corrected(base, base, base_setup, days, draws)
+    baseline = _as_driven(
+        outcome_of(
+            base_setup,
+            base,
+            base_soc,
+            days,
+            rig,
+            mass=0.0,
+            margin=_margin(rig),
+            price=None,
+        ),
+        estimates,
+        rig,
+    )
+    asked = tuple(changes) or default_changes(rig, estimates, faults or {})
+    results = tuple(
+        _judge(c, rig, estimates, days, draws, base, base_soc) for c in asked
+    )
+    return Options(
+        baseline=baseline,
+        validation=validation,
+        options=results,
+        verdict=decide(baseline, results, validation, rig, faults or {}),
+        grid=grid_of(rig, days, base_setup, base, draws),
+        spare_sun=baseline.unused_solar.value,
+        notes=_notes(record, rig, estimates),
+    )
+
+
+def _as_driven(made: Outcome, estimates: TripEstimates, rig: Rig) -> Outcome:
+    """Take the low point and hours of the trip as driven from the record itself."""
+    battery = estimates.battery
+    good = np.isfinite(battery.soc)
+    if not good.any():
+        return made
+    at = int(np.nanargmin(battery.soc))
+    below = float((battery.soc[good] < rig.house.floor).sum()) / 60.0
+    sure = float((battery.soc_hi[good] < rig.house.floor).sum()) / 60.0
+    most = float((battery.soc_lo[good] < rig.house.floor).sum()) / 60.0
+    dark = ~np.isfinite(battery.current_corrected)
+    off = float((estimates.censored & ~dark).sum()) / 60.0
+    cooling = any(x.kind in COOLING for x in rig.loads)
+    return replace(
+        made,
+        soc_min=Estimate(
+            value=float(battery.soc[at]),
+            lo=float(battery.soc_lo[at]),
+            hi=float(battery.soc_hi[at]),
+        ),
+        hours_below_floor=Estimate(value=below, lo=sure, hi=most),
+        hours_without_power=Estimate(value=off, lo=off, hi=off),
+        fridge_hours_lost=Estimate(
+            value=off if cooling else 0.0,
+            lo=off if cooling else 0.0,
+            hi=off if cooling else 0.0,
+        ),
+    )
+
+
+def _margin(rig: Rig) -> float | None:
+    if rig.mass_limit is None or rig.mass_weighed is None:
+        return None
+    return rig.mass_limit - rig.mass_weighed
+
+
+def _judge(
+    change: Change,
+    rig: Rig,
+    estimates: TripEstimates,
+    days: Days,
+    draws: Draws,
+    base: Simulated,
+    base_soc: FloatArray,
+) -> OptionResult:
+    setup = apply_change(change, rig, estimates, days)
+    nothing = Estimate.missing(setup.refused)
+    if setup.refused:
+        return OptionResult(
+            change=change,
+            outcome=None,
+            difference=nothing,
+            shows=False,
+            refused=setup.refused,
+            notes=setup.notes,
+        )
+    paths = replay(setup, days, draws)
+    soc = corrected(paths, base, setup, days, draws)
+    mass, margin = mass_of(change, rig), _margin(rig)
+    left = None if margin is None or mass is None else margin - mass
+    outcome = outcome_of(
+        setup,
+        paths,
+        soc,
+        days,
+        rig,
+        mass=mass,
+        margin=left,
+        price=price_of(change, rig, paths, setup.capacity, days),
+    )
+    difference = difference_of(soc, base_soc)
+    shows = not difference.lo <= 0.0 <= difference.hi
+    shows |= _hours_differ(paths, base)
+    return OptionResult(
+        change=change,
+        outcome=outcome,
+        difference=difference,
+        shows=shows,
+        over_limit=max(0.0, -left) if left is not None else 0.0,
+        notes=setup.notes,
+    )
+
+
+def _hours_differ(paths: Simulated, base: Simulated) -> bool:
+    moved = (paths.without_power.sum(axis=1) - base.without_power.sum(axis=1)) * HOURS
+    lo, hi = np.percentile(moved, [5, 95])
+    return not lo <= 0.0 <= hi
+
+
+def grid_of(
+    rig: Rig, days: Days, setup: Setup, base: Simulated, draws: Draws, *, size: int = 20
+) -> Grid | None:
+    """
+    Give the low point over battery and panel size, from half to three times.
+
+    Parameters
+    ----------
+    rig, days, setup, base, draws
+        As driven.
+    size : int
+        Points each way.
+
+    Returns
+    -------
+    grid : Grid or None
+        None without a panel.
+
+    References
+    ----------
+    Common practice, no source.
+    """
+    panel = sum(s.power_panel or 0.0 for s in rig.sources if s.kind == "solar")
+    if panel <= 0 or not days.sun_known:
+        return None
+    factors = np.linspace(0.5, 3.0, size)
+    sun_factor = np.linspace(0.0, 3.0, size)
+    capacity = np.repeat(factors, size) * setup.capacity
+    source = np.tile(sun_factor, size)[:, None] * days.sun[None, :] + days.drive
+    paths = run(
+        setup.model,
+        setup.limits,
+        days,
+        load=setup.load,
+        source=source,
+        soc_initial=np.full(size * size, days.soc_initial),
+        capacity=capacity,
+    )
+    miss = np.nan_to_num(days.soc - base.soc[0])
+    carry = np.minimum(1.0, setup.capacity / capacity)
+    soc = np.clip(paths.soc + carry[:, None] * miss[None, :], 0.0, 1.0)
+    return Grid(
+        capacities=factors * rig.house.capacity_rated,
+        panels=sun_factor * panel,
+        soc_min=soc.min(axis=1).reshape(size, size),
+        capacity_now=rig.house.capacity_rated,
+        panel_now=panel,
+    )
+
+
+def _notes(record: TripRecord, rig: Rig, estimates: TripEstimates) -> tuple[str, ...]:
+    notes = []
+    if "temp_air_c" in record.minutes:
+        mean = float(np.nanmean(record.minutes["temp_air_c"].mean))
+        notes.append(
+            f"This trip's air was {mean:.0f} degC on the mean; beyond {HOTTER:.0f} K "
+            "hotter is hotter than anything measured."
+        )
+    lower = [s.name for s in estimates.sources if s.possible_is_lower_bound]
+    if lower:
+        notes.append(
+            f"The sun that {', '.join(lower)} could have given is at least so."
+        )
+    if "house.floor" in rig.assumed:
+        notes.append("The floor is assumed, because it was not typed.")
+    return tuple(notes)

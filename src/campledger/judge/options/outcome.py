@@ -1,0 +1,197 @@
+"""
+From replayed paths to outcomes with intervals, and to differences that can be shown.
+
+Paths differ by what the estimates leave open: capacity, opening charge, sun, demand.
+The same draws serve the trip as driven and every change, so that differences are sharp.
+What the replay of the unchanged rig misses is carried over to the changed one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from campledger.judge.options.replay import STEP, run
+from campledger.judge.options.types import Outcome
+from campledger.model.estimates import Estimate
+from campledger.model.rig import COOLING
+
+if TYPE_CHECKING:
+    from campledger.estimate.battery.simulate import Simulated
+    from campledger.judge.options.changes import Setup
+    from campledger.judge.options.replay import Days
+    from campledger.model.estimates import TripEstimates
+    from campledger.model.rig import Rig
+    from campledger.model.series import FloatArray
+
+PATHS = 40
+NINETY = 1.645
+DEMAND_STD = 0.02
+"""Scale of measured demand. Common practice, no source. [1]"""
+HOURS = STEP / 3600.0
+FULL = 0.98
+STEPS_DAY = int(86400.0 / STEP)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Draws:
+    """Common draws (p,); the first path is the middle of everything."""
+
+    capacity: FloatArray
+    opening: FloatArray
+    sun: FloatArray
+    demand: FloatArray
+    error: FloatArray
+
+
+def draw(
+    estimates: TripEstimates,
+    days: Days,
+    error_std: float,
+    rng: np.random.Generator,
+) -> Draws:
+    """
+    Draw what is open; the first path stands in the middle.
+
+    Parameters
+    ----------
+    estimates : TripEstimates
+        Capacity and opening with their intervals.
+    days : Days
+        The sun with its interval.
+    error_std : float
+        How far the unchanged replay strays from the count, standard. [1]
+    rng : numpy.random.Generator
+        Source of chance.
+
+    Returns
+    -------
+    draws : Draws
+        Arrays (p,).
+
+    References
+    ----------
+    Common practice, no source.
+    """
+    battery = estimates.battery
+    normal = rng.normal(size=(5, PATHS))
+    normal[:, 0] = 0.0
+    value = battery.capacity
+    relative = value.give_or_take / NINETY / max(value.value, 1e-9)
+    good = np.flatnonzero(np.isfinite(battery.soc))
+    k = int(good[0]) if good.size else 0
+    open_std = 0.5 * float(battery.soc_hi[k] - battery.soc_lo[k]) / NINETY
+    total = max(float(days.sun.sum()), 1e-9)
+    spread = 0.5 * float((days.sun_hi - days.sun_lo).sum()) / total / NINETY
+    return Draws(
+        capacity=np.maximum(1.0 + np.nan_to_num(relative) * normal[0], 0.3),
+        opening=np.clip(days.soc_initial + open_std * normal[1], 0.02, 1.0),
+        sun=np.maximum(1.0 + spread * normal[2], 0.1),
+        demand=1.0 + DEMAND_STD * normal[3],
+        error=error_std * normal[4],
+    )
+
+
+def replay(setup: Setup, days: Days, draws: Draws) -> Simulated:
+    """Replay a setup on every path."""
+    load = setup.load[None, :] * draws.demand[:, None]
+    sun = days.sun[None, :] * (setup.sun_factor * draws.sun)[:, None]
+    source = sun + setup.drive_factor * days.drive[None, :]
+    return run(
+        setup.model,
+        setup.limits,
+        days,
+        load=load,
+        source=source,
+        soc_initial=draws.opening,
+        capacity=setup.capacity * draws.capacity,
+    )
+
+
+def corrected(
+    paths: Simulated, base: Simulated, setup: Setup, days: Days, draws: Draws
+) -> FloatArray:
+    """
+    Carry the baseline's miss over to a changed path. (p, n) [1]
+
+    A full battery is full: the miss fades where the changed path reaches the top.
+    """
+    miss = np.where(np.isfinite(days.soc), days.soc, np.nan)[None, :] - base.soc[:1]
+    miss = np.nan_to_num(miss)
+    room = np.clip((1.0 - paths.soc) / 0.1, 0.0, 1.0)
+    moved = setup.carry * (miss + draws.error[:, None]) * np.minimum(1.0, room + 0.2)
+    return np.clip(paths.soc + moved, 0.0, 1.0)
+
+
+def _spread(values: FloatArray) -> Estimate:
+    lo, hi = np.percentile(values, [5, 95])
+    mid = float(values[0])
+    return Estimate(value=mid, lo=min(float(lo), mid), hi=max(float(hi), mid))
+
+
+def outcome_of(
+    setup: Setup,
+    paths: Simulated,
+    soc: FloatArray,
+    days: Days,
+    rig: Rig,
+    *,
+    mass: float | None,
+    margin: float | None,
+    price: float | None,
+) -> Outcome:
+    """
+    Condense paths into an outcome.
+
+    Parameters
+    ----------
+    setup : Setup
+        The rig that was replayed.
+    paths, soc : Simulated, (p, n) float64
+        Its paths and corrected states of charge. [1]
+    days, rig : Days, Rig
+        The measured days and the vehicle.
+    mass, margin, price : float or None
+        Change of mass [kg], payload margin left [kg], money a night.
+
+    Returns
+    -------
+    outcome : Outcome
+        The first path gives the values.
+
+    References
+    ----------
+    Common practice, no source.
+    """
+    off = paths.without_power.sum(axis=1) * HOURS
+    below = (soc < setup.floor).sum(axis=1) * HOURS
+    cooling = any(x.kind in COOLING for x in rig.loads)
+    offered = days.sun[None, :] * setup.sun_factor
+    everything = offered + setup.drive_factor * days.drive[None, :]
+    share = np.where(everything > 0, offered / np.maximum(everything, 1e-9), 0.0)
+    used = paths.source_used * share
+    unused = np.maximum(offered - used, 0.0).sum(axis=1) * HOURS
+    n = len(days.sun) // STEPS_DAY
+    tops = (
+        soc[0, : n * STEPS_DAY].reshape(n, STEPS_DAY).max(axis=1) if n else soc[:1, 0]
+    )
+    return Outcome(
+        soc_min=_spread(soc.min(axis=1)),
+        hours_below_floor=_spread(below),
+        hours_without_power=_spread(off),
+        fridge_hours_lost=_spread(off if cooling else 0.0 * off),
+        unused_solar=_spread(unused),
+        days_short_of_full=int((tops < FULL).sum()),
+        mass=mass,
+        margin=margin,
+        price_per_night=price,
+        floor=setup.floor,
+        capacity=setup.capacity,
+    )
+
+
+def difference_of(soc: FloatArray, base: FloatArray) -> Estimate:
+    """Give the change of the low point with its interval, path by path. [1]"""
+    return _spread(soc.min(axis=1) - base.min(axis=1))
