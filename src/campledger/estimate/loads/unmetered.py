@@ -49,6 +49,13 @@ of it (90 %). Common practice, no source."""
 SOURCE_ZERO_STD = 0.005
 """Zero of a source's shunt after it was read with the source off, A. Common practice,
 no source."""
+NAMING_SHARE = 0.006
+NAMING_DOUBT = 0.06
+NAMING_OWN = 0.5
+"""A name is open by this share of all that was told apart, more where much could be
+another's, never by more than this share of its own. Common practice, no source; set on
+trips with known truth.
+"""
 COVERED_LEAST = 0.5
 """Less of the trip than this is too little to tell loads apart. Common practice, no
 source."""
@@ -179,11 +186,21 @@ def _interval(solution: Solution, load: int, energy: float) -> tuple[float, floa
         if r.load == load
     )
     floor = BASE_STD * float(hours[on].sum())
-    plain = (GAIN_STD * energy) ** 2 + level + floor**2
+    plain = (GAIN_STD * energy) ** 2 + level + floor**2 + _naming(solution, energy) ** 2
     less = np.sqrt(plain + solution.confusion.less[load] ** 2)
     more = np.sqrt(plain + solution.confusion.more[load] ** 2)
     low = max(0.0, energy - INTERVAL_90 * float(less))
     return low, energy + INTERVAL_90 * float(more)
+
+
+def _naming(solution: Solution, energy: float) -> float:
+    """What the story as a whole leaves open on any name, W.h, a standard deviation."""
+    total = sum(r.level * (r.end - r.begin) for r in solution.runs) / SECONDS_PER_HOUR
+    if total <= 0:
+        return 0.0
+    open_share = float(solution.confusion.shared.sum()) / total
+    whole = total * (NAMING_SHARE + NAMING_DOUBT * open_share)
+    return min(whole, NAMING_OWN * energy + 0.3 * NAMING_SHARE * total)
 
 
 def _sampling(rest: Remainder) -> str:
