@@ -18,6 +18,7 @@ NEAR_TARGET = 0.15
 LONG_DRIVE = 60
 SUNNY_CHARGE = 10.0
 CUT_SHARE = 0.04
+TAKING = 0.5
 FLOAT_WITHIN, FLOAT_HELD, FLOAT_BAND = 60, 30, 0.12
 BAND = 0.20
 LFP_EQUALISE = 14.8
@@ -76,7 +77,10 @@ def absorption_reached(evidence: Evidence) -> Result:
             "two drives of an hour, or a sunny day",
             count=chances,
         )
-    held = any(abs(p.volts - volts[best]) < 0.08 for p in evidence.plateaus)
+    held = any(
+        abs(p.volts - volts[best]) < 0.08 and p.current_first > TAKING
+        for p in evidence.plateaus
+    )
     return Result(
         verdict=Verdict.FAULT if held else Verdict.WORTH_A_LOOK,
         reads=(
@@ -231,7 +235,7 @@ def compensation(evidence: Evidence) -> Result:
     target = evidence.absorb_least
     top = [p for p in evidence.plateaus if p.volts > target[p.first] - 0.45]
     floats = evidence.rig.house.voltage_float + 0.35
-    top = [p for p in top if p.volts > floats]
+    top = [p for p in top if p.volts > floats and p.current_first > TAKING]
     temps = np.array([p.temp for p in top])
     volts = np.array([p.volts for p in top])
     span = float(np.ptp(temps)) if len(temps) else 0.0

@@ -26,6 +26,7 @@ START_MINUTES, START_SOC = 10, 0.90
 RUN_ON_MINUTES, RUN_ON_VOLTAGE = 10, 12.9
 AT_TARGET = 0.12
 FLAT = 0.02
+AT_FLOAT = 0.08
 HELD_LOW = 0.6
 SETTLED = 3
 """Limits and figures of this group: each row of ``ROWS`` names the kind and source;
@@ -260,6 +261,7 @@ def less_than_rating(evidence: Evidence) -> Result:
             & ~target
             & ~held_low(evidence, floating)
             & hungry_minutes(evidence)
+            & (np.abs(evidence.voltage - floating - AT_TARGET) > AT_FLOAT)
             & (out < 0.75 * rated)
         )
     count = int(np.sum(driving & np.isfinite(out)))

@@ -22,13 +22,18 @@ WANDER, DRIFT = 0.06, 0.05
 
 @dataclass(frozen=True, kw_only=True)
 class Plateau:
-    """A stretch in which a charger held the volts; indices of minutes."""
+    """
+    A stretch in which a charger held the volts; ``first`` and ``last`` are minutes.
+
+    ``current_first`` and ``current`` are what went in at its start and end, A.
+    """
 
     first: int
     last: int
     volts: float
     temp: float
     current: float
+    current_first: float
 
 
 def find_plateaus(
@@ -77,6 +82,7 @@ def find_plateaus(
                     volts=float(np.median(volts[part])),
                     temp=float(np.median(temp[part])),
                     current=float(amps[j - 1]),
+                    current_first=float(np.max(amps[i : i + 3])),
                 )
             )
             i = j
