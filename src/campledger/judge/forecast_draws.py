@@ -138,7 +138,7 @@ def pool_of(values: FloatArray, prior: Prior) -> Pool:
     anomaly = np.where(known, rows - mean, 0.0)
     keep = share >= ROW_LEAST
     days = float(share.sum())
-    level = abs(float(mean.mean()))
+    level = float(np.abs(mean).mean())
     unsteady = _unsteadiness(rows) if days > 0.25 else 1.0
     prior_var = (prior.spread * level * unsteady) ** 2
     totals = np.where(keep, anomaly.sum(axis=1) / np.maximum(known.sum(axis=1), 1), 0.0)
@@ -257,8 +257,8 @@ def draw(
         out += fade * _bridge(pool.now - pool.before[index[0]], mean)
     else:
         out += fade * _bridge(np.full(paths, pool.now), mean)
-    level = max(1e-9, float(pool.mean.mean()))
-    shape = mean / level
+    size = np.abs(mean)
+    shape = size / max(1e-9, float(np.abs(pool.mean).mean()))
     unlike = rng.standard_t(TAIL, (days, paths)) / np.sqrt(TAIL / (TAIL - 2.0))
     daily = unlike * pool.spread_extra
     whole = rng.standard_normal(paths) * pool.spread_mean

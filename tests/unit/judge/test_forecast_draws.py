@@ -85,3 +85,12 @@ def test_gaps_do_not_count_as_nothing():
     prior = Prior()
     made = draw(pool_of(values, prior), prior, 48, 50, rng())
     np.testing.assert_allclose(made, 2.0, rtol=1e-9)
+
+
+def test_a_net_that_changes_its_sign_stays_in_bounds():
+    day = np.where(np.arange(48) < 24, 3.0, -3.0)  # as much in as out
+    values = np.tile(day, 6) + np.random.default_rng(6).normal(0.0, 0.5, 288)
+    prior = Prior()
+    made = draw(pool_of(values, prior), prior, 48, 500, rng(), signed=True)
+    assert np.abs(made).max() < 30.0
+    assert abs(made.mean()) < 0.5
