@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import os
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -32,7 +33,7 @@ from campledger.errors import CampledgerError, Fault, InputError
 from campledger.store import open_store
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from campledger.model.rig import PushSettings, Rig
 
@@ -312,7 +313,7 @@ def push_all(
             )
         ask = True
         chunk: list[Batch] = []
-        for batch in batches(store, rig, destination, cursor, live=live):
+        for batch in _ahead(batches(store, rig, destination, cursor, live=live)):
             if batch.lines:
                 writer.write(batch.lines)
                 done.points += batch.points
@@ -329,6 +330,15 @@ def push_all(
     done.retries = writer.retries
     done.seconds = time.monotonic() - begun
     return done
+
+
+def _ahead(made: Iterator[Batch]) -> Iterator[Batch]:
+    """Make the next batch while one is on its way."""
+    with ThreadPoolExecutor(1) as maker:
+        coming = maker.submit(next, made, None)
+        while (batch := coming.result()) is not None:
+            coming = maker.submit(next, made, None)
+            yield batch
 
 
 def _compare(writer: Writer, rig: Rig, chunk: list[Batch], done: Pushed) -> bool:

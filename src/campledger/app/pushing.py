@@ -20,7 +20,7 @@ from campledger.model.series import MINUTE
 from campledger.store import open_store
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
     from campledger.model.rig import Rig
@@ -232,21 +232,21 @@ def to_lines(
     if not names:
         return
     heads = [f"{escape(n)}=" for n in names]
+    fields = ",".join(f"{h}%r" for h in (h.replace("%", "%%") for h in heads))
+    whole = f"{prefix.replace('%', '%%')}{fields} %d"
     step = max(BATCH // len(names), 1)
     stamps = np.round(time * MILLISECONDS).astype(np.int64)
     for a in range(0, len(time), step):
         part = {n: table[n][a : a + step] for n in names}
-        rows = zip(*(v.tolist() for v in part.values()), strict=True)
-        lines = []
-        for stamp, row in zip(stamps[a : a + step].tolist(), rows, strict=True):
-            fields = ",".join(
-                [h + repr(v) for h, v in zip(heads, row, strict=True) if v == v]  # noqa: PLR0124
-            )
-            if fields:
-                lines.append(f"{prefix}{fields} {stamp}")
+        good = {n: np.isfinite(v) for n, v in part.items()}
+        columns = [v.tolist() for v in part.values()]
+        rows = zip(*columns, stamps[a : a + step].tolist(), strict=True)
+        if all(g.all() for g in good.values()):
+            lines = [whole % row for row in rows]
+        else:
+            lines = _with_holes(prefix, heads, rows)
         if not lines:
             continue
-        good = {n: np.isfinite(v) for n, v in part.items()}
         counts = {n: int(g.sum()) for n, g in good.items() if g.any()}
         span = time[a : a + step]
         yield Batch(
@@ -257,3 +257,17 @@ def to_lines(
             counts=counts,
             sums={n: float(part[n][good[n]].sum()) for n in counts},
         )
+
+
+def _with_holes(
+    prefix: str, heads: Sequence[str], rows: Iterable[tuple[float, ...]]
+) -> list[str]:
+    """Write rows of which some values are missing; an empty row is no line."""
+    out = []
+    for row in rows:
+        fields = ",".join(
+            [h + repr(v) for h, v in zip(heads, row, strict=False) if v == v]  # noqa: PLR0124
+        )
+        if fields:
+            out.append(f"{prefix}{fields} {row[-1]}")
+    return out
