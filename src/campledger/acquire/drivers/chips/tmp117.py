@@ -35,7 +35,7 @@ def decode_temp(raw: bytes) -> Word:
 class Tmp117(Thermometer):
     """A TMP117 averaging over half a second."""
 
-    settle = 1.1
+    settle = 0.6
     identity: ClassVar[Sequence[tuple[int, int, int]]] = ((0x0F, 0x0FFF, 0x0117),)
     settings: ClassVar[Sequence[tuple[int, int, int, int]]] = (
         (0x01, CONFIG, 0x0FFC, 2),
