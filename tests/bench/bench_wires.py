@@ -5,8 +5,7 @@ recover.
 ``python tests/bench/bench_wires.py [--times 100] [--seed 1] [--write]``. Three buses:
 I2C at smbus2's system calls, a serial line and a TCP gateway with devices of our own. A
 false value is a reading that is neither missing nor what the device showed in that
-poll.
-Beside it a healthy bus is read every 50 ms from a thread of its own.
+poll. Beside it a healthy bus is read every 50 ms from a thread of its own.
 """
 
 from __future__ import annotations

@@ -2,8 +2,7 @@
 Modbus devices of our own making: well-behaved, late, garbled, dead.
 
 A serial line is a pseudo terminal, a gateway is a socket on the loopback. Frames:
-Modbus
-over serial line V1.02 (CRC-16, low byte first), Modbus on TCP/IP V1.0b (header).
+Modbus over serial line V1.02 (CRC-16, low byte first), Modbus on TCP/IP V1.0b (header).
 """
 
 from __future__ import annotations

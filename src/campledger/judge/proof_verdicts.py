@@ -2,10 +2,8 @@
 Verdicts of the proof steps, from what the sensors read and what the meter said.
 
 Pure. Limits are common practice, no source: scale 0.97 to 1.03, zero within two counts
-of
-the chip or 20 mA, volts within 0.03 V, standing draw within 0.15 A of what is
-described.
-A correction is offered for what can be corrected, never applied.
+of the chip or 20 mA, volts within 0.03 V, standing draw within 0.15 A of what is
+described. A correction is offered for what can be corrected, never applied.
 """
 
 from __future__ import annotations
@@ -49,8 +47,7 @@ class Outcome:
     The verdict of one step.
 
     ``logged`` and ``typed`` are in the channel's unit, NaN without a number; ``text``
-    is
-    the sentence. ``correction`` is the block to accept, None if none helps.
+    is the sentence. ``correction`` is the block to accept, None if none helps.
     """
 
     passed: bool

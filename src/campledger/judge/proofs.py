@@ -2,8 +2,7 @@
 The proof steps at the bench: what to do, what should be seen.
 
 Pure: it says what to ask and what to read; `proof_verdicts` judges. The steps are
-common
-practice, no source. A step of a part that the rig has not is left out.
+common practice, no source. A step of a part that the rig has not is left out.
 """
 
 from __future__ import annotations

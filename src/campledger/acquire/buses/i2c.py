@@ -3,8 +3,7 @@ I2C through the kernel's device files.
 
 Registers are read with a repeated start where the adapter can; SMBus words and blocks
 else. Any ``OSError`` means no answer: the number differs from adapter to adapter.
-Values
-of ``ioctl`` requests: Linux kernel, include/uapi/linux/i2c-dev.h.
+Values of ``ioctl`` requests: Linux kernel, include/uapi/linux/i2c-dev.h.
 """
 
 from __future__ import annotations

@@ -5,8 +5,7 @@ The client library is kept on a short lead: no retries of its own, a deadline ov
 answer, and each answer checked for its function and length. A serial frame carries no
 number: after a time-out the line is drained, and the first answer of that device is
 thrown away, since it may belong to the question before. A TCP connection is closed
-after
-any fault. References: Modbus Application Protocol V1.1b3; Modbus over serial line
+after any fault. References: Modbus Application Protocol V1.1b3; Modbus over serial line
 V1.02.
 """
 

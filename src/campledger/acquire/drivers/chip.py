@@ -1,8 +1,7 @@
 """
 What all chips on a register bus have in common.
 
-Settings are written, read back and looked at again after each reading: a chip that
-lost
+Settings are written, read back and looked at again after each reading: a chip that lost
 its supply has forgotten them and is started anew. All registers of a reading are read
 twice and must agree, which at once proves that they are from one conversion and that no
 single byte was disturbed.

@@ -2,8 +2,7 @@
 Any meter on Modbus, as its register map file describes it.
 
 References: Modbus Application Protocol V1.1b3; SunSpec (scale factors, "not
-implemented"
-values); IEEE 754 for floats.
+implemented" values); IEEE 754 for floats.
 """
 
 from __future__ import annotations

@@ -4,8 +4,7 @@
 Linux kernel, Documentation/w1/slaves/w1_therm: the first line has the nine bytes, the
 check sum worked out from them and YES or NO; the second has ``t=`` in thousandths of a
 degree. After a NO the second line is the old reading and must not be used. The check
-sum
-(reflected polynomial 8Ch) is worked out again here.
+sum (reflected polynomial 8Ch) is worked out again here.
 """
 
 from __future__ import annotations

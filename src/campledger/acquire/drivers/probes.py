@@ -2,8 +2,7 @@
 Resistance thermometers on a converter's input.
 
 References: IEC 60751 (coefficients of platinum); the beta equation of NTC thermistors
-is
-common practice.
+is common practice.
 """
 
 from __future__ import annotations

@@ -2,9 +2,8 @@
 What all shunt monitors have in common: volts and the drop over a shunt together.
 
 The current is worked out from the drop, the chip's own current register is only
-compared
-with it: an uncalibrated chip shows 0 A over a loaded shunt. Signs are the chip's; leads
-that are swapped are a ``[[correction]]``, never a sign in here.
+compared with it: an uncalibrated chip shows 0 A over a loaded shunt. Signs are the
+chip's; leads that are swapped are a ``[[correction]]``, never a sign in here.
 """
 
 from __future__ import annotations

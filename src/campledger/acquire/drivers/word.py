@@ -14,8 +14,8 @@ class Word:
     A decoded word.
 
     ``value`` is in the core's unit, NaN when ``refused`` says why. ``clipped``: the
-    chip
-    is at its full scale, the truth lies beyond. ``raw`` is compared to count repeats.
+    chip is at its full scale, the truth lies beyond. ``raw`` is compared to count
+    repeats.
     """
 
     value: float

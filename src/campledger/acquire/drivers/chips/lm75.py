@@ -2,12 +2,9 @@
 LM75 and its many relatives with 9 to 12 bits (TMP75, TMP1075 without its identity).
 
 Data sheet LM75B SNOS808, section 7.5; TMP1075 SBOS854F, Table 7-1: register 00h holds
-the
-temperature, 16 bits of 1/256 Cel of which the lowest four are 0; 01h config, one byte;
-02h
-and 03h limits. No identity: the limits are set to values of our own (126 and 127 Cel)
-so
-that a chip that lost its supply is found out.
+the temperature, 16 bits of 1/256 Cel of which the lowest four are 0; 01h config, one
+byte; 02h and 03h limits. No identity: the limits are set to values of our own (126 and
+127 Cel) so that a chip that lost its supply is found out.
 """
 
 from __future__ import annotations

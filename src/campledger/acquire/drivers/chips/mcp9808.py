@@ -2,9 +2,8 @@
 MCP9808, 13 bits with three alert flags above them.
 
 Data sheet DS25095A, 5.1.3.1: 05h temperature, bits 15-13 flags, bit 12 sign, 0.0625
-Cel;
-01h config; 02h upper limit, set to a value of our own (126 Cel); 06h 07h identity 0054h
-and 04xxh; a conversion takes 0.25 s.
+Cel; 01h config; 02h upper limit, set to a value of our own (126 Cel); 06h 07h identity
+0054h and 04xxh; a conversion takes 0.25 s.
 """
 
 from __future__ import annotations

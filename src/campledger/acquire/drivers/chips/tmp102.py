@@ -2,8 +2,7 @@
 TMP102, 12 bits left-justified.
 
 Data sheet SBOS397C, Table 5 and section 7.5: 00h temperature, 0.0625 Cel in bits 15-4;
-01h
-config, bits 14-13 always 1; 02h and 03h limits, set to values of our own (126, 127
+01h config, bits 14-13 always 1; 02h and 03h limits, set to values of our own (126, 127
 Cel).
 """
 

@@ -3,8 +3,7 @@ TMP1075, 12 bits left-justified, LM75 style with an identity.
 
 Data sheet SBOS854F, Table 7-1 and section 7.6: 00h temperature, 16 bits of 1/256 Cel of
 which the lowest four are 0; 01h config, its low byte always FFh; 02h and 03h limits,
-set
-to values of our own (126 and 127 Cel); 0Fh identity 7500h.
+set to values of our own (126 and 127 Cel); 0Fh identity 7500h.
 """
 
 from __future__ import annotations
