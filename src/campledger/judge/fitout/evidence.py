@@ -40,6 +40,8 @@ VOLTAGE_ENGINE = 13.2
 """Start battery above this: a fixed alternator runs. Common practice, no source. [V]"""
 TIED = 0.1
 """Two batteries closer than this move as one. Common practice, no source. [V]"""
+UNKNOWN_K = 20.0
+"""How far an unmeasured battery may be from 25 degC. Common practice, no source. [K]"""
 REST = 4 * HOUR
 """Rested: not charged or loaded this long. Common practice, no source. [s]"""
 
@@ -71,8 +73,17 @@ class Evidence:
 
     # --- what is there -----------------------------------------------------
     def has(self, channel: str) -> bool:
-        """Tell whether a channel was recorded."""
-        return channel in self.record.channels
+        """Tell whether a channel was recorded and ever said anything."""
+        return channel in self.alive
+
+    @cached_property
+    def alive(self) -> frozenset[str]:
+        """Channels with at least one reading."""
+        return frozenset(
+            name
+            for name, series in self.record.channels.items()
+            if np.isfinite(series.value).any()
+        )
 
     def series(self, channel: str) -> Series:
         """Give the readings of a channel."""
@@ -176,9 +187,14 @@ class Evidence:
         """
         Least and most that temperature moves the charge volts.
 
-        A compensation that nobody typed may be there or not: both are allowed then.
+        A compensation that nobody typed may be there or not, and a battery whose
+        temperature is not measured may be warm or cold: both are allowed then.
         """
-        moved = self.rig.house.temp_compensation * (self.temp - 25.0)
+        rate = self.rig.house.temp_compensation
+        if rate != 0.0 and not self.has("temp_house_c"):
+            wide = np.full(len(self.minute_utc), abs(rate) * UNKNOWN_K)
+            return -wide, wide
+        moved = rate * (self.temp - 25.0)
         if "house.temp_comp_mv_per_k" not in self.rig.assumed:
             return moved, moved
         return np.minimum(moved, 0.0), np.maximum(moved, 0.0)
@@ -385,6 +401,12 @@ class Evidence:
         """Write a time of the day in rig time."""
         local = (time_utc + self.record.utc_offset) % DAY
         return f"{int(local // HOUR):02d}:{int(local % HOUR // 60):02d}"
+
+
+def known_mean(values: Array) -> float:
+    """Give the mean of what is known, NaN for nothing."""
+    good = values[np.isfinite(values)]
+    return float(np.mean(good)) if len(good) else float("nan")
 
 
 def _minutes_since(busy: BoolArray) -> FloatArray:

@@ -6,7 +6,7 @@ import numpy as np
 
 from campledger.estimate.steps import runs, slope_with_intercept
 from campledger.judge.finding import LimitKind, Picture, Sure, Verdict
-from campledger.judge.fitout.evidence import HOUR, TIED, Array, Evidence
+from campledger.judge.fitout.evidence import HOUR, TIED, Array, Evidence, known_mean
 from campledger.judge.fitout.row import Result, Row, cannot_tell
 
 FIGURE_BAND = 0.20
@@ -310,7 +310,7 @@ def start_low(evidence: Evidence) -> Result:
 def crank_dip(evidence: Evidence) -> Result:
     """C25: the lowest volts of a start; slow sampling only gives "at most"."""
     temp = (
-        float(np.nanmean(evidence.minute("temp_air_c")))
+        known_mean(evidence.minute("temp_air_c"))
         if evidence.has("temp_air_c")
         else 25.0
     )

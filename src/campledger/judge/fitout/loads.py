@@ -6,7 +6,7 @@ import numpy as np
 
 from campledger.estimate.steps import runs
 from campledger.judge.finding import LimitKind, Sure, Verdict
-from campledger.judge.fitout.evidence import DAY, HOUR, Array, Evidence
+from campledger.judge.fitout.evidence import DAY, HOUR, Array, Evidence, known_mean
 from campledger.judge.fitout.row import Result, Row, cannot_tell
 
 IDLE_HOURS = 2.0
@@ -148,11 +148,13 @@ def logger_draw(evidence: Evidence) -> Result:
     load = evidence.rig.load(name) if name else None
     channel = f"current_{name}_a"
     if name and evidence.has(channel):
-        amps, sure = float(np.nanmean(evidence.minute(channel))), Sure.MEASURED
+        amps, sure = known_mean(evidence.minute(channel)), Sure.MEASURED
     elif load is not None and load.current_on is not None:
         amps, sure = load.current_on, Sure.HINT
     else:
         return cannot_tell("The logger's own draw is not known.", "current_logger_a")
+    if not np.isfinite(amps):
+        return cannot_tell("The logger's channel has no readings.", channel)
     a_day = 24.0 * amps
     usable = evidence.capacity * (1.0 - evidence.rig.house.floor)
     share = a_day / usable if usable > 0 else float("inf")

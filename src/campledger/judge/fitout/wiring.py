@@ -27,6 +27,7 @@ from campledger.judge.cables import (
     smaller_readings,
 )
 from campledger.judge.finding import LimitKind, Picture, Sure, Verdict
+from campledger.judge.fitout.evidence import known_mean
 from campledger.judge.fitout.row import Result, Row, cannot_tell
 
 if TYPE_CHECKING:
@@ -54,7 +55,8 @@ def _air(evidence: Evidence) -> float:
     """Give the mean air temperature; the working figure where it is not measured."""
     if not evidence.has("temp_air_c"):
         return TEMP_WORKING
-    return float(np.nanmean(evidence.minute("temp_air_c")))
+    mean = known_mean(evidence.minute("temp_air_c"))
+    return mean if np.isfinite(mean) else TEMP_WORKING
 
 
 def _no_fridge(evidence: Evidence) -> str:
@@ -195,7 +197,6 @@ def fridge_stops_early(evidence: Evidence) -> Result:
     measured = evidence.has(f"voltage_{name}_v")
     channel = f"voltage_{name}_v" if measured else "voltage_house_v"
     volts = evidence.on(series.time_utc, channel)
-    house = evidence.on(series.time_utc, "voltage_house_v")
     if not measured:
         cut = cut + _assumed_drop(evidence)
     ends = np.array([b for _, b in spans if b < len(volts)], dtype=int)
@@ -220,12 +221,16 @@ def fridge_stops_early(evidence: Evidence) -> Result:
             place=name,
         )
     k = int(np.flatnonzero(early)[0])
+    house = float("nan")
+    if evidence.has("voltage_house_v"):
+        at = series.time_utc[ends[k] - 1 : ends[k]]
+        house = float(evidence.on(at, "voltage_house_v")[0])
     spare = (soc[k] - evidence.rig.house.floor) * evidence.capacity
     return Result(
         verdict=Verdict.FAULT if measured else Verdict.WORTH_A_LOOK,
         reads=(
             f"The {name} shut off at {last[k]:.2f} V at its plug while the battery "
-            f"was at {house[ends[k] - 1]:.2f} V with {spare:.0f} Ah still in hand "
+            f"was at {house:.2f} V with {spare:.0f} Ah still in hand "
             f"({evidence.clock(float(series.time_utc[ends[k] - 1]))}, {count} times)."
         ),
         value=float(last[k]),
@@ -337,7 +342,9 @@ def negative_side(evidence: Evidence) -> Result:
         )
     running = evidence.fridge_running
     drop = back.value * running
-    whole = evidence.fridge_loop.value * running
+    pair = ("voltage_house_v", f"voltage_{name}_v")
+    both = all(evidence.has(c) for c in pair)
+    whole = evidence.fridge_loop.value * running if both else float("nan")
     share = drop / whole if np.isfinite(whole) and whole > 0 else float("nan")
     verdict = Verdict.PASS
     if drop > NEGATIVE_V:
