@@ -310,6 +310,8 @@ def _drive_text(central: Central, savings: tuple[Saving, ...], verdict: str) -> 
 
 def _reason(outlook: Outlook, judged: Judged) -> str:
     if outlook.basis == "plan only":
+        if outlook.plan is None:
+            return "less than a day is recorded yet, and there is no plan"
         return "from your plan: less than a day is recorded yet"
     if outlook.basis == "one day":
         return "from one day's record"

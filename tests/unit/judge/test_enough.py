@@ -174,14 +174,14 @@ def test_used_since_full_is_measured():
     assert said.used_since == full
 
 
-def test_before_a_day_is_recorded_the_plan_speaks():
+def test_under_a_day_without_a_plan_says_so():
     at = MONDAY + 16 * HOUR
     record = record_of(at, 0.25, {"current_house_a": -2.0})
     rig = rig_of([INVERTER])
     made = estimates_of(record, charge=92, give=3.0, draw=2.0)
     said = ask(record, rig, made, at=at, until=at + 17 * HOUR)
     assert said.basis == "plan only"
-    assert "your plan" in said.reason
+    assert said.reason == "less than a day is recorded yet, and there is no plan"
 
 
 def test_the_deadline_must_lie_ahead():
