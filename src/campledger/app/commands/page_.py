@@ -23,6 +23,7 @@ from campledger.formats.rigfile import read_rig
 
 if TYPE_CHECKING:
     from pathlib import Path
+
     from campledger.model.rig import Rig
 
 EXAMPLE = "campledger page --address"

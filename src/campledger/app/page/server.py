@@ -39,11 +39,12 @@ from campledger.present.phone import ask, shell
 from campledger.present.phone.markup import section, text
 
 if TYPE_CHECKING:
-    from campledger.app.page.worker import Worker
     from collections.abc import Sequence
     from pathlib import Path
 
     from tornado.iostream import IOStream
+
+    from campledger.app.page.worker import Worker
 
 log = logging.getLogger(__name__)
 

@@ -16,9 +16,19 @@ CAUTION = (
 )
 
 
+ICON = (
+    b'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32"><rect width="32" '
+    b'height="32" fill="#fffefa"/><path d="M5 8h22M5 14h22M5 20h14M5 26h22" '
+    b'stroke="#1c1b19" stroke-width="2.4"/></svg>'
+)
+"""Three ruled lines and a shorter one."""
+
+
 @cache
 def asset(name: str) -> bytes:
     """Read a file that belongs to the page."""
+    if name == "icon.svg":
+        return ICON
     return files("campledger.present.phone").joinpath(name).read_bytes()
 
 
