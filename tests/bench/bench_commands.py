@@ -34,7 +34,7 @@ def call(*words):
     _, status, usage = os.wait4(process.pid, 0)
     process.returncode = os.waitstatus_to_exitcode(status)
     if process.returncode:
-        raise SystemExit(f"{words[0]} ended with {process.returncode}")
+        raise SystemExit(process.returncode)
     wall = time.perf_counter() - before
     return wall, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024
 

@@ -40,7 +40,10 @@ class LazyMinutes(dict):
         return len(self.source)
 
     def get(self, name, default=None):
-        return self[name] if name in self else default
+        try:
+            return self[name]
+        except KeyError:
+            return default
 
     def keys(self):
         return self.source.keys()

@@ -271,7 +271,9 @@ def estimates_of(
     after the end of the record is never taken.
     """
     typed = _typed_opening(chosen)
-    mark = kept.fingerprint(session.rig, (f"{record.start_utc:.3f}", f"{typed}"))
+    planned = chosen.plan.fingerprint if chosen.plan is not None else ""
+    parts = (f"{record.start_utc:.3f}", f"{typed}", planned)
+    mark = kept.fingerprint(session.rig, parts)
     key = f"estimates:{record.start_utc:.0f}"
     found = session.store.kept(key, fingerprint=mark, at=record.end_utc)
     if found is not None and record.end_utc - found.last_utc <= CARRIED_MOST:
@@ -287,7 +289,7 @@ def estimates_of(
         )
     progress = Progress("estimating")
     progress.show(f"{len(base.minute_utc) / 1440:.1f} days, once; kept afterwards")
-    made = estimate_trip(base, session.rig, opening=typed)
+    made = estimate_trip(base, session.rig, opening=typed, plan=chosen.plan)
     progress.done()
     _keep(session, key, mark, base, made)
     return extend_trip(made, record)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from campledger.estimate.extend import extend_trip
 from campledger.estimate.trip import estimate_trip
 from campledger.model.rig import House, Load, Rig, Source
