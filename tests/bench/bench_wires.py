@@ -5,7 +5,7 @@ recover.
 ``python tests/bench/bench_wires.py [--times 100] [--seed 1] [--write]``. Three buses:
 I2C at smbus2's system calls, a serial line and a TCP gateway with devices of our own. A
 false value is a reading that is neither missing nor what the device showed in that
-poll. Beside it a healthy bus is read every 50 ms from a thread of its own.
+poll. Beside it a healthy bus is read every 0.2 s from a thread of its own.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ if TYPE_CHECKING:
     from campledger.model.ports import Driver
 
 TIMEOUT = 0.3
-PACE = 0.1
+PACE = 0.05
 """Between two polls; a late answer of 0.45 s falls into the next poll. [s]"""
 MOST_POLLS = 6
 MAP = """
@@ -325,9 +325,9 @@ def gateway_benches(folder: Path, dice: random.Random) -> dict[str, Bench]:
 
 
 class Neighbour(threading.Thread):
-    """A healthy device on another bus, read every 50 ms."""
+    """A healthy device on another bus, read every 0.2 s."""
 
-    EVERY = 0.05
+    EVERY = 0.2
 
     def __init__(self, folder: Path) -> None:
         super().__init__(daemon=True)
