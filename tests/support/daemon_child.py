@@ -137,9 +137,6 @@ def main(argv: list[str] | None = None) -> int:
     daemon = make_daemon(
         Path(options.store), options.interval, options.window, told=options.told
     )
-    # The loop looks around once a second; windows here are shorter.
-    take = daemon.source.take
-    daemon.source.take = lambda _: take(0.1)  # type: ignore[method-assign]
     daemon.run()
     return 0
 

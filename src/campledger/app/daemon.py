@@ -53,8 +53,10 @@ HOUR = 3600.0
 TICK = 1.0
 BOARD_EVERY = 60.0
 STATUS_EVERY = 10.0
-SLACK = 1.0
+SLACK = 0.2
 """A window is saved so much before it would cost more than the owner allows. [s]"""
+AGAIN = 5.0
+"""Saving is tried again after this when there was no room. [s]"""
 FAST_WINDOWS = 60
 """A replay as fast as possible saves windows of so many times the usual length."""
 ALIVE = 90.0
@@ -107,7 +109,7 @@ class Daemon:
         self.events: EventLog
         self.sun: SunWatch
         self._boot_name = ""
-        self._saved = -math.inf
+        self._due = -math.inf
         self._hour = -1
         self._pace = 0.0
         self._next = {"board": -math.inf, "status": -math.inf}
@@ -123,7 +125,7 @@ class Daemon:
         if self.source.kind == "replay":
             pace = getattr(self.source.clock, "pace", 0.0)
             return window * pace if pace > 0.0 else window * FAST_WINDOWS
-        return max(window - SLACK, 0.5 * window)
+        return window
 
     def run(self) -> Summary:
         """Log until the source ends or is stopped."""
@@ -133,7 +135,7 @@ class Daemon:
         try:
             while not self.source.stop.is_set():
                 ended = self.source.ended
-                self.step(self.source.take(TICK))
+                self.step(self.source.take(self._wait()))
                 if not told and self.boot is not None:
                     self.around.manager.tell("READY=1")
                     told = True
@@ -142,6 +144,12 @@ class Daemon:
         finally:
             self.close()
         return self.summary
+
+    def _wait(self) -> float:
+        """Give how long nothing need be done. [s]"""
+        if self.boot is None or self.source.kind == "replay":
+            return 0.2
+        return min(max(self._due - self.source.clock.uptime(), 0.01), TICK)
 
     def step(self, batch: list[Taken | Notice]) -> None:
         """Put a batch into the store and look around."""
@@ -173,15 +181,22 @@ class Daemon:
             self._urgent_event(seen)
         if self.source.kind == "replay":
             self.watch.look(interval.end, taken.wall)
-            if self._saved == -math.inf:
-                self._saved = interval.end
+            if self._due == -math.inf:
+                self._due = interval.end + self._window
             self._save_if_due(interval.end)
 
     def _save_if_due(self, uptime: float) -> None:
-        if uptime - self._saved < self._window:
+        if uptime < self._due:
             return
-        self._saved = uptime
-        self.keeper.flush(uptime, self.live.blob())
+        saved = self.keeper.flush(uptime, self.live.blob())
+        if self.source.kind == "replay":
+            self._due = uptime + self._window
+        elif saved:
+            # What is not saved begins where the last saved row ended.
+            due = self.keeper.saved_to + self._window - SLACK
+            self._due = max(due, uptime + 0.25 * min(self._window, TICK))
+        else:
+            self._due = uptime + AGAIN
         hour = math.floor(uptime / HOUR)
         if hour > self._hour:
             self._hour = hour
@@ -237,11 +252,11 @@ class Daemon:
         )
         self.events = EventLog(self.rig.house.voltage_cutoff, self._put)
         self.sun = SunWatch(self.rig)
-        self.boot, self._saved = boot, -math.inf
+        self.boot, self._due = boot, -math.inf
         self._hour = math.floor(uptime / HOUR)
         self.summary.boots += 1
         if self.source.kind == "live":
-            self._saved = uptime
+            self._due = uptime + 0.5 * self._window
         volts = math.nan
         if isinstance(one, Taken):
             volts = one.interval.values.get("voltage_house_v", math.nan)
