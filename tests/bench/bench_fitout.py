@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 from planter import RIGHT, UNSCALED, plant, plantable
 
-from campledger.estimate.steps import find_steps, slope_through_zero
+from campledger.estimate.steps import find_steps, loop_slope
 from campledger.judge.finding import Verdict
 from campledger.judge.fitout import judge_fitout
 
@@ -117,9 +117,9 @@ def loop_table(count, first):
         steps = find_steps(
             t, amps + rng.normal(0, 0.01, n), [house, at_load], least=2.0
         )
-        loop = slope_through_zero(steps.current, steps.others[0] - steps.others[1])
+        loop = loop_slope(steps.current, steps.others[0], steps.others[1])
         errors.append(loop.value / true - 1.0)
-        inside += loop.lo <= true * (1 + 0.015 * 0.012 / true * 0) <= loop.hi
+        inside += loop.lo <= true <= loop.hi
     return np.array(errors), inside
 
 
@@ -147,6 +147,7 @@ def main(argv=None):
     parser.add_argument("--loops", type=int, default=100)
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--only", default="")
+    parser.add_argument("--start", default="", help="begin with this fault")
     parser.add_argument("--no-triple", action="store_true", help="leave out x3")
     parser.add_argument("--write", action="store_true")
     options = parser.parse_args(argv)
@@ -158,6 +159,9 @@ def main(argv=None):
 
     seeds = range(options.first, options.first + options.seeds)
     names = options.only.split(",") if options.only else plantable()
+    if options.start in names:
+        k = names.index(options.start)
+        names = names[k:] + names[:k]
     say("| fault | x0.7 fault | x1.5 found | x1.5 first | x3 found | x3 first | held |")
     say("|---|---|---|---|---|---|---|")
     missed = []

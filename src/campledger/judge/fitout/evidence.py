@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from campledger.estimate.steps import Slope, Steps, find_steps, runs, slope_through_zero
+from campledger.estimate.steps import Slope, Steps, find_steps, loop_slope, runs
 from campledger.judge.finding import Fingerprint, Proof, Sure
 from campledger.judge.fitout.plateaus import (
     HELD_LEAST_LEAD,
@@ -358,12 +358,14 @@ class Evidence:
         )
 
     @cached_property
+    def _fridge_pair(self) -> Steps:
+        name = self.names["fridge"]
+        return self.steps(f"current_{name}_a", ("voltage_house_v", f"voltage_{name}_v"))
+
+    @cached_property
     def fridge_steps(self) -> Steps:
         """Steps of the fridge with the change of house volts minus fridge volts."""
-        name = self.names["fridge"]
-        found = self.steps(
-            f"current_{name}_a", ("voltage_house_v", f"voltage_{name}_v")
-        )
+        found = self._fridge_pair
         return Steps(
             time_utc=found.time_utc,
             current=found.current,
@@ -374,8 +376,8 @@ class Evidence:
     @cached_property
     def fridge_loop(self) -> Slope:
         """Loop resistance of the fridge feed, Ohm."""
-        steps = self.fridge_steps
-        return slope_through_zero(steps.current, steps.others[0])
+        found = self._fridge_pair
+        return loop_slope(found.current, found.others[0], found.others[1])
 
     @cached_property
     def fridge_running(self) -> float:
