@@ -22,7 +22,7 @@ LIGHT_BINS = 20
 BIN_MINUTES = 20
 STRING_STEP = 0.22
 UNSEEN_CHARGE = 2.0
-HELD_BACK = 0.12
+HELD_BACK, HELD_LOW = 0.12, 0.6
 """Limits and figures of this group: each row of ``ROWS`` names the kind and source;
 what no row names is common practice, no source."""
 
@@ -40,7 +40,11 @@ def _held(evidence: Evidence) -> Array:
     with np.errstate(invalid="ignore"):
         full = np.nan_to_num(evidence.soc) > 0.97
         floating = full & (evidence.voltage > evidence.rig.house.voltage_float - 0.25)
-        return (evidence.voltage >= evidence.absorb_least - HELD_BACK) | floating
+        held = (evidence.voltage >= evidence.absorb_least - HELD_BACK) | floating
+    for p in evidence.plateaus:
+        if p.volts > evidence.absorb_least[p.first] - HELD_LOW:
+            held[p.first : p.last] = True
+    return held
 
 
 def _whole_days(evidence: Evidence) -> list[Array]:
