@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from campledger.model.ports import Bus, Driver, Reading
     from campledger.model.rig import Rig, Sensor
 
-AT_ONCE = 2000
+AT_ONCE = 500
 """Intervals that are taken together, and most that a replay reads ahead."""
 
 
