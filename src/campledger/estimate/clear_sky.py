@@ -107,7 +107,8 @@ def day_of_year(time_utc: FloatArray) -> FloatArray:
     """
     days = np.floor(np.asarray(time_utc, dtype=np.float64) / 86400.0)
     dates = days.astype("datetime64[D]")
-    return (dates - dates.astype("datetime64[Y]")).astype(np.float64)
+    number: FloatArray = (dates - dates.astype("datetime64[Y]")).astype(np.float64)
+    return number
 
 
 def airmass(zenith: FloatArray) -> FloatArray:
@@ -310,11 +311,12 @@ def plane_irradiance(sky: ClearSky, sun: FloatArray, normal: FloatArray) -> Floa
        energy collectors", Solar Energy 7, 1963, 53-74 (even sky).
     """
     beam = sky.dni * np.maximum(sun @ normal, 0.0)
-    return (
+    plane: FloatArray = (
         beam
         + sky.dhi * 0.5 * (1.0 + normal[2])
         + sky.ghi * ALBEDO * 0.5 * (1.0 - normal[2])
     )
+    return plane
 
 
 def cell_temperature(

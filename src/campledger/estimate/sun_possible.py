@@ -18,6 +18,8 @@ import numpy as np
 from campledger.estimate.sun_held import around
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from campledger.estimate.sun_camps import Camp
     from campledger.model.series import BoolArray, FloatArray
 
@@ -88,12 +90,13 @@ def _kernel(minute: FloatArray, camp: FloatArray) -> FloatArray:
     clock = np.mod(apart, 1440.0)
     clock = np.minimum(clock, 1440.0 - clock)
     same_camp = camp[:, None] == camp[None, :]
-    return (
+    covariance: FloatArray = (
         SKY_FAST * np.exp(-apart / FAST)
         + SKY_SLOW * np.exp(-apart / SLOW)
         + SHADE * same_camp * np.exp(-clock / SHADE_HOURS)
         + SKY_TRIP
     )
+    return covariance
 
 
 def _truncated(
@@ -103,14 +106,16 @@ def _truncated(
     width = np.maximum(std, 1e-3) * np.sqrt(3.0) / np.pi
 
     def share(x: FloatArray) -> FloatArray:
-        return 1.0 / (1.0 + np.exp(-np.clip((x - mean) / width, -40, 40)))
+        part: FloatArray = 1.0 / (1.0 + np.exp(-np.clip((x - mean) / width, -40, 40)))
+        return part
 
     low = np.minimum(low, high - 0.01)
     a, b = share(low), share(np.full_like(low, high))
     p = a[:, None] + (b - a)[:, None] * NODES[None, :]
     p = np.clip(p, 1e-12, 1 - 1e-12)
     nodes = mean[:, None] + width[:, None] * np.log(p / (1.0 - p))
-    return np.clip(nodes, low[:, None], high)
+    inside: FloatArray = np.clip(nodes, low[:, None], high)
+    return inside
 
 
 def possible_output(
@@ -210,7 +215,10 @@ def _floor(index: FloatArray, held: BoolArray, power: FloatArray) -> FloatArray:
     padded = np.pad(low, (0, count * BLOCK - m)).reshape(count, BLOCK).max(axis=1)
     near = np.stack([np.roll(padded, k) for k in range(-4, 5)])
     edge = np.sort(near, axis=0)[-3] * 0.8
-    return np.clip(np.maximum(low, edge[np.arange(m) // BLOCK]), INDEX_LEAST, 1.0)
+    floor: FloatArray = np.clip(
+        np.maximum(low, edge[np.arange(m) // BLOCK]), INDEX_LEAST, 1.0
+    )
+    return floor
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -247,7 +255,7 @@ def _describe(
     sky, weight = _blocks(apart, clear)
     count = len(sky)
     pad = (0, count * BLOCK - m)
-    hidden = np.pad(unknown, pad).reshape(count, BLOCK).any(axis=1)
+    hidden = np.asarray(np.pad(unknown, pad).reshape(count, BLOCK).any(axis=1))
     low = np.pad(np.where(held, floor, 0.0), pad).reshape(count, BLOCK).max(axis=1)
     height = np.pad(clear, pad).reshape(count, BLOCK).max(axis=1)
     height = height / max(float(height.max(initial=0.0)), 1e-9)
@@ -312,7 +320,7 @@ def _sky(blocks: _Blocks) -> _Sky:
     return _Sky(mean=mean, std=std, chunks=tuple(chunks))
 
 
-def _solve(blocks: _Blocks, k: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _solve(blocks: _Blocks, k: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
     """Mean and covariance of the latent sky of the blocks ``k``."""
     n = len(k)
     prior = _kernel(blocks.minute[k], blocks.camp[k]) + 1e-5 * np.eye(n)
