@@ -210,6 +210,8 @@ def _measure(session: Session, step: Step) -> Outcome | None:
     if shown:
         session.talk.write("\r\x1b[K")
     typed = _typed(session, step) if step.ask else math.nan
+    if typed is None:
+        return None
     return judge_step(
         step, readings, typed, session.memory, session.sensors.corrections()
     )
@@ -219,9 +221,11 @@ def _time_words(seconds: float) -> str:
     return f"{seconds / 60:.0f} min" if seconds >= 120 else f"{seconds:.0f} s"
 
 
-def _typed(session: Session, step: Step) -> float:
+def _typed(session: Session, step: Step) -> float | None:
     while True:
         text = session.ask(f"  {step.ask}:")
+        if text.lower() == "s":
+            return None
         try:
             value = float(text.replace(",", "."))
         except ValueError:

@@ -29,6 +29,8 @@ DIP, COOLED, QUIET = 0.2, 1.0, 0.3
 """Crank dip [V], cooling [K] and current of an open isolator [A]; no source."""
 ANSWERED = 0.9
 """Share of readings that must be there through a crank."""
+ZERO_MOST = 0.5
+"""A larger zero is a current that flows: no offset is offered. [A] No source."""
 CLOCK = 5.0
 """How well a person reads a clock. [s]"""
 
@@ -155,15 +157,22 @@ def _zero(case: _Case) -> Outcome:
     zero, limit = case.mean, case.step.tolerance or 0.0
     passed = abs(zero) <= limit
     text = f"Reads {zero:+.3f} A with nothing connected; {limit:.3f} A are allowed."
-    if not passed:
+    flows = abs(zero) > ZERO_MOST
+    if flows:
+        text += " That is a current, no zero error: something is still connected."
+    elif not passed:
         text += f" That is {24 * abs(zero):.1f} Ah a day of phantom current."
-    zeros = {**case.memory.zeros, case.step.channel: zero}
+    zeros = dict(case.memory.zeros)
+    if not flows:
+        zeros[case.step.channel] = zero
     return Outcome(
         passed=passed,
         text=text,
         logged=zero,
         typed=0.0,
-        correction=None if passed else _offer(case, 1.0, -zero, "isolated test"),
+        correction=(
+            None if passed or flows else _offer(case, 1.0, -zero, "isolated test")
+        ),
         memory=Memory(zeros=zeros, load=case.memory.load),
     )
 

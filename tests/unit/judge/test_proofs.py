@@ -48,6 +48,10 @@ def test_zero():
     assert "2.4 Ah a day" in got.text
     assert "offset = 0.1\n" in got.correction.text
     assert got.memory.zeros == {"current_house_a": pytest.approx(-0.10)}
+    flows = judge(step(1, "current_house_a"), [-7.25])
+    assert not flows.passed
+    assert flows.correction is None
+    assert flows.memory.zeros == {}
 
 
 # Job text B6: scale 0.97 to 1.03; C36: 0.667 is 50 mV for 75 mV; C35: swapped leads
