@@ -1,6 +1,8 @@
 """Other people's Modbus: a server by libmodbus, a master by mbpoll, a serial pair."""
 
+import os
 import re
+import select
 import shutil
 import socket
 import subprocess
@@ -14,6 +16,7 @@ from campledger.acquire.buses import open_bus
 from campledger.acquire.drivers import make_driver
 from campledger.errors import BusError
 from campledger.model.rig import Sensor
+from support.modbus_world import crc16
 
 pytestmark = pytest.mark.server
 
@@ -113,6 +116,22 @@ def test_a_serial_line_and_what_an_independent_master_reads(pair, tmp_path):
         found = re.findall(r"^\[\d+\]:\s+(-?[\d.]+)", done.stdout, re.MULTILINE)
         assert [float(x) for x in found] == pytest.approx([12.8, -7.25], rel=1e-5)
     finally:
+        end(server)
+
+
+# public Modbus slave notes: a bad check sum or another address gets no answer at all
+def test_an_independent_slave_stays_silent_on_a_flipped_bit(pair):
+    far, near, _ = pair
+    server = serve("rtu", far, "17")
+    port = os.open(near, os.O_RDWR | os.O_NOCTTY)
+    try:
+        request = bytes.fromhex("11 03 00 00 00 01")
+        good = request + crc16(request)
+        for frame, answers in ((good[:3] + b"\x01" + good[4:], False), (good, True)):
+            os.write(port, frame)
+            assert bool(select.select([port], [], [], 0.7)[0]) is answers
+    finally:
+        os.close(port)
         end(server)
 
 

@@ -8,6 +8,7 @@ from pymodbus.framer import FramerRTU
 from pymodbus.pdu import DecodePDU
 
 from campledger.acquire.buses import open_bus
+from campledger.acquire.buses.modbus import BITS_A_CHARACTER, QUIET
 from campledger.errors import BusError
 from support.modbus_world import (
     RESET,
@@ -128,6 +129,12 @@ def test_library_knows_the_other_published_frames(frame, client):
 def test_check_sum():
     assert crc16(h("11 03 00 6B 00 03")) == h("76 87")
     assert FramerRTU.compute_CRC(h("11 03 00 6B 00 03")) == 0x7687
+
+
+# Modbus over serial line, from memory: 3.5 characters of 11 bits, 1.75 ms when fast
+def test_the_line_is_drained_for_longer_than_the_silence_between_frames():
+    assert pytest.approx(4.01e-3, rel=1e-3) == 3.5 * BITS_A_CHARACTER / 9600
+    assert max(1.75e-3, 3.5 * BITS_A_CHARACTER / 1200) < QUIET
 
 
 # from memory: transaction, protocol 0, length, unit, request without check
