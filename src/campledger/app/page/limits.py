@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections import OrderedDict
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -41,26 +41,49 @@ class Rate:
         return good
 
 
+class Guest(Protocol):
+    """An open connection."""
+
+    def closed(self) -> bool:
+        """Tell whether it is gone."""
+
+    def close(self) -> None:
+        """End it."""
+
+
 @dataclass(kw_only=True)
 class Doors:
-    """Count open connections by address."""
+    """Bound open connections: of one address, of all, and how long one lives."""
 
     each: int = EACH
     all: int = ALL
-    open: dict[str, int] = field(default_factory=dict)
+    life: float = LIFE
+    now: Callable[[], float] = time.monotonic
+    inside: dict[str, list[tuple[Guest, float]]] = field(default_factory=dict)
 
-    def enter(self, address: str) -> bool:
+    def enter(self, address: str, guest: Guest) -> bool:
         """Let a connection in, or not."""
-        here = self.open.get(address, 0)
-        if here >= self.each or sum(self.open.values()) >= self.all:
+        if self.count() >= self.all:
+            self.sweep()
+        here = [(g, end) for g, end in self.inside.get(address, []) if not g.closed()]
+        if len(here) >= self.each or self.count() >= self.all:
             return False
-        self.open[address] = here + 1
+        self.inside[address] = [*here, (guest, self.now() + self.life)]
         return True
 
-    def leave(self, address: str) -> None:
-        """A connection is gone."""
-        left = self.open.get(address, 1) - 1
-        if left > 0:
-            self.open[address] = left
-        else:
-            self.open.pop(address, None)
+    def count(self) -> int:
+        """Count connections, those gone since the last sweep too."""
+        return sum(len(found) for found in self.inside.values())
+
+    def sweep(self) -> None:
+        """End those that have lived too long, forget those that are gone."""
+        now = self.now()
+        for address, found in list(self.inside.items()):
+            for guest, end in found:
+                if now >= end and not guest.closed():
+                    guest.close()
+            left = [(g, end) for g, end in found if not g.closed()]
+            if left:
+                self.inside[address] = left
+            else:
+                del self.inside[address]

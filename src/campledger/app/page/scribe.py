@@ -195,14 +195,14 @@ def _proof(desk: Desk, asked: Said) -> Said:
         found = [s for s in steps if (s.number, s.channel) == (step, channel)]
         if not found:
             return _refused("Not a step of this rig.")
-        readings = {channel: list(record.channels[channel].value)}
+        readings = {channel: record.channels[channel].value.tolist()}
         out = judge_step(found[0], readings, value, Memory(), rig.corrections)
         body = {
             "step": step,
             "channel": channel,
             "typed": value,
             "logged": out.logged if math.isfinite(out.logged) else None,
-            "passed": out.passed,
+            "passed": bool(out.passed),
             "text": out.text,
         }
         store.add_entry("proof", span[1], body, key=channel)
@@ -243,7 +243,11 @@ def _one(desk: Desk, wire: socket.socket) -> None:
         if not more or len(raw) > LONGEST:
             break
     if raw.endswith(b"\n") and len(raw) <= LONGEST:
-        said = answer(desk, raw)
+        try:
+            said = answer(desk, raw)
+        except Exception as error:  # noqa: BLE001  # one write must not end the scribe
+            log.error("a write met a fault of ours: %s", type(error).__name__)  # noqa: TRY400
+            said = _refused("Not kept: a fault of ours.", 500)
     else:
         said = _refused("Too long.", 413)
     wire.sendall(json.dumps(said).encode() + b"\n")

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 from tornado.httpserver import HTTPServer
 from tornado.web import Application, HTTPError, RequestHandler
 
-from campledger.app.page.limits import LIFE, Doors, Rate
+from campledger.app.page.limits import Doors, Rate
 from campledger.app.page.pairing import Pairing, boot_time
 from campledger.app.page.places import (
     DRIVING,
@@ -440,25 +440,23 @@ class Server(HTTPServer):
     """A server with bounds on connections: how many, and how long one lives."""
 
     doors: Doors
+    sweeping: asyncio.TimerHandle | None = None
 
     def handle_stream(self, stream: IOStream, address: Any) -> None:  # noqa: ANN401
         """Let a connection in if there is room."""
         who = str(address[0]) if isinstance(address, tuple) else ""
-        if not self.doors.enter(who):
+        if not self.doors.enter(who, stream):
             stream.close()
             return
-        loop = asyncio.get_running_loop()
-        end = loop.call_later(LIFE, stream.close)
+        if self.sweeping is None:
+            self._sweep()
         super().handle_stream(stream, address)
-        inner = stream._close_callback  # noqa: SLF001
 
-        def gone() -> None:
-            end.cancel()
-            self.doors.leave(who)
-            if inner is not None:
-                inner()
-
-        stream.set_close_callback(gone)
+    def _sweep(self) -> None:
+        self.doors.sweep()
+        again = bool(self.doors.inside)
+        loop = asyncio.get_running_loop()
+        self.sweeping = loop.call_later(LOOK, self._sweep) if again else None
 
 
 def make_application(house: House) -> Application:
