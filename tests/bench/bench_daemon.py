@@ -284,9 +284,9 @@ def main(argv: list[str] | None = None) -> int:
         head = (
             f"# Costs of the daemon\n\n{datetime.now(UTC):%Y-%m-%d}, commit {commit}, "
             f"{os.uname().machine}, other work on it. Six INA226 on a made-up "
-            "/dev/i2c-1 through the kernel's calls, each polled twice a second; "
-            f"{one['covered']:.1%} of the time covered. The week runs through the replay "
-            "path, which reads ahead and so holds more than the logger does.\n\n"
+            "/dev/i2c-1 by the kernel's calls, each polled twice a second; "
+            f"{one['covered']:.1%} of the time covered. The week runs by the replay "
+            "path, which reads ahead and so holds more.\n\n"
         )
         target = Path(__file__).parent / "results" / "bench_daemon.md"
         target.write_text(f"{head}{text}\n", encoding="utf-8")

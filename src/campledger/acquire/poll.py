@@ -256,7 +256,7 @@ class BusPoller(threading.Thread):
         for note in reading.notes:
             if note not in self.noted:
                 self.noted.add(note)
-                log.warning("%s: %s", slot.label, note)
+                log.warning("%s", note)
         if slot.fails >= SILENT_AFTER:
             self._notice(slot, "back", f"answers again after {slot.fails} failed polls")
         slot.fails = 0
