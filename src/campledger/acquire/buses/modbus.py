@@ -153,7 +153,6 @@ class ModbusBus:
             self._ask(place, unit, function, start, count)
             self._late.discard(unit)
             self._drain()
-            self._deadline.until = time.monotonic() + self._timeout + frames
         return self._ask(place, unit, function, start, count)
 
     def _ask(
@@ -254,9 +253,8 @@ class ModbusBus:
         if port is None:
             return
         silent_since = time.monotonic()
-        end = silent_since + self._timeout
         with suppress(OSError):
-            while time.monotonic() < min(end, silent_since + QUIET):
+            while time.monotonic() < min(self._deadline.until, silent_since + QUIET):
                 if port.in_waiting:
                     port.read(port.in_waiting)
                     silent_since = time.monotonic()
