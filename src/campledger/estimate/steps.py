@@ -309,3 +309,36 @@ def runs(mask: BoolArray) -> list[tuple[int, int]]:
     padded = np.concatenate(([False], np.asarray(mask, dtype=bool), [False]))
     change = np.flatnonzero(padded[1:] != padded[:-1])
     return [(int(a), int(b)) for a, b in zip(change[::2], change[1::2], strict=True)]
+
+
+def fill_short_gaps(amps: FloatArray) -> tuple[FloatArray, float]:
+    """
+    Bridge gaps of minutes by the mean of both sides.
+
+    Parameters
+    ----------
+    amps : (m,) float64
+        Current by minute, NaN in gaps. [A]
+
+    Returns
+    -------
+    filled : (m,) float64
+        Without NaN. [A]
+    doubt : float
+        Charge that may be wrong: half the spread beside each gap times its length.
+        [A.h]
+
+    References
+    ----------
+    .. [1] Common practice, no source.
+    """
+    filled = amps.copy()
+    doubt = 0.0
+    for a, b in runs(~np.isfinite(amps)):
+        beside = np.concatenate((amps[max(0, a - 30) : a], amps[b : b + 30]))
+        beside = beside[np.isfinite(beside)]
+        if len(beside) == 0:
+            return np.nan_to_num(amps), float("inf")
+        filled[a:b] = float(np.mean(beside))
+        doubt += (b - a) / 120.0 * float(np.ptp(np.percentile(beside, [5, 95])))
+    return filled, doubt

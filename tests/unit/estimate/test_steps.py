@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from campledger.estimate.steps import (
+    fill_short_gaps,
     find_steps,
+    loop_slope,
     runs,
     slope_through_zero,
     slope_with_intercept,
@@ -99,3 +101,22 @@ def test_interval_is_true_about_nine_times_in_ten():
 def test_runs():
     assert runs(np.array([True, False, True, True])) == [(0, 1), (2, 4)]
     assert runs(np.zeros(3, dtype=bool)) == []
+
+
+def test_short_gaps_are_bridged_with_their_doubt():
+    amps = np.full(100, 2.0)
+    amps[40:46] = np.nan
+    filled, doubt = fill_short_gaps(amps)
+    np.testing.assert_allclose(filled, 2.0)
+    assert doubt == 0.0
+    amps[:40] = 0.0
+    assert fill_short_gaps(amps)[1] == pytest.approx(0.1)  # 6 min, half of 2 A
+    assert fill_short_gaps(np.full(5, np.nan))[1] == float("inf")
+
+
+def test_loop_interval_holds_the_scale_of_the_voltmeters():
+    amps = np.array([4.0, -4.0] * 12)
+    near, far = -0.012 * amps, -0.062 * amps
+    loop = loop_slope(amps, 1.015 * near, far)
+    assert loop.value == pytest.approx(0.05, abs=2e-4)
+    assert loop.lo <= 0.05 <= loop.hi

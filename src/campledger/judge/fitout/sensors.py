@@ -12,7 +12,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from campledger.estimate.steps import Slope, slope_through_zero, slope_with_intercept
+from campledger.estimate.steps import (
+    Slope,
+    fill_short_gaps,
+    slope_through_zero,
+    slope_with_intercept,
+)
 from campledger.judge.finding import LimitKind, Picture, Sure, Verdict
 from campledger.judge.fitout.row import Result, Row, cannot_tell
 from campledger.judge.fitout.treatment import full_spans
@@ -42,6 +47,7 @@ ETA_LEAD = (0.85, 0.90, 0.95)
 ETA_LFP = (0.97, 0.99, 1.0)
 LEDGER_CHARGE, LEDGER_SHARE = 2.0, 0.05
 CYCLE_HOURS = 10.0
+GAP_DOUBT = 0.7
 HELD_BELOW_FLOAT = 0.35
 """Limits and figures of this group: each row of ``ROWS`` names the kind and source;
 what no row names is common practice, no source."""
@@ -299,8 +305,8 @@ def round_shunt(evidence: Evidence) -> Result:
     found = []
     for start, end in pairs:
         use = (evidence.minute_utc > start) & (evidence.minute_utc <= end)
-        amps = np.nan_to_num(evidence.current[use])
-        if np.isfinite(evidence.current[use]).mean() < 0.9:
+        amps, doubt = fill_short_gaps(evidence.current[use])
+        if doubt > GAP_DOUBT:
             continue
         taken = float(np.sum(np.clip(amps, 0, None))) / 60.0
         given = float(np.sum(np.clip(-amps, 0, None))) / 60.0
@@ -374,11 +380,11 @@ def ledger(evidence: Evidence) -> Result:
         part = np.flatnonzero(evidence.day_index == day)
         amps, soc = evidence.current[part], evidence.soc[part]
         ends = np.flatnonzero(np.isfinite(soc))
-        if len(part) < 1300 or np.isfinite(amps).mean() < 0.95 or len(ends) < 2:
+        amps, doubt = fill_short_gaps(amps)
+        if len(part) < 1300 or doubt > GAP_DOUBT or len(ends) < 2:
             continue
         count += 1
         first, last = part[ends[0]], part[ends[-1]]
-        amps = np.nan_to_num(amps)
         inward = float(np.sum(np.clip(amps, 0, None))) / 60.0
         outward = float(np.sum(np.clip(-amps, 0, None))) / 60.0
         loss = (

@@ -123,16 +123,16 @@ def _profiles(evidence: Evidence) -> Array:
 
 
 def _dips(row: Array) -> Array:
-    """Mark bins far below both shoulders; the sun's own course is smooth."""
+    """Mark bins far below the line between their shoulders; the sun's course bulges."""
     marked = np.zeros(len(row), dtype=bool)
     reach = 120 // BIN_MINUTES
     for k in range(1, len(row) - 1):
-        left = row[max(0, k - reach) : k]
-        right = row[k + 1 : k + 1 + reach]
-        if not (np.isfinite(left).any() and np.isfinite(right).any()):
-            continue
-        shoulder = min(float(np.nanmax(left)), float(np.nanmax(right)))
-        if shoulder > 1.0 and row[k] < (1 - DIP) * shoulder:
+        left = np.nan_to_num(row[max(0, k - reach) : k])
+        right = np.nan_to_num(row[k + 1 : k + 1 + reach])
+        a = max(0, k - reach) + int(np.argmax(left))
+        b = k + 1 + int(np.argmax(right))
+        line = float(np.interp(k, [a, b], np.nan_to_num([row[a], row[b]])))
+        if min(row[a], row[b]) > 1.0 and row[k] < (1 - DIP) * line:
             marked[k] = True
     return marked
 
@@ -192,6 +192,13 @@ def shade(evidence: Evidence) -> Result:
     )
 
 
+def _noon(evidence: Evidence) -> float:
+    """Give mean solar noon in rig time; 12 without a longitude. [h]"""
+    if evidence.rig.longitude is None:
+        return 12.0
+    return 12.0 + evidence.record.utc_offset / 3600.0 - evidence.rig.longitude / 15.0
+
+
 def _facing(evidence: Evidence, rows: Array) -> float:
     """Give hours from solar noon to the peak; 0 where it can't be told."""
     if evidence.rig.longitude is None:
@@ -200,11 +207,13 @@ def _facing(evidence: Evidence, rows: Array) -> float:
     seen = np.sum(np.isfinite(rows), axis=0)
     middle = np.where(seen >= DIP_DAYS - 1, middle / np.maximum(seen, 1), 0.0)
     hour = (np.arange(len(middle)) + 0.5) * BIN_MINUTES / 60.0
+    day = (np.abs(hour - _noon(evidence)) < 4.5) & (middle >= 0.0)
+    if np.any(seen[day] < DIP_DAYS - 1):
+        return 0.0
     light = middle > 0.15 * float(np.max(middle, initial=0.0))
     if int(np.sum(light)) < LIGHT_BINS or float(np.max(middle)) < 1.0:
         return 0.0
-    offset = evidence.record.utc_offset / 3600.0
-    noon = 12.0 + offset - evidence.rig.longitude / 15.0
+    noon = _noon(evidence)
     smooth = np.convolve(middle, np.ones(5) / 5.0, mode="same")
     peak = float(hour[int(np.argmax(smooth))]) - noon
     centre = float(np.average(hour, weights=middle)) - noon
