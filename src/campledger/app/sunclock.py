@@ -1,8 +1,14 @@
-"""Minutes of solar current beside the daemon, for a boot that nothing else dates."""
+"""
+The sun as clock of last resort: noons are remembered while logging, and used later.
+
+A noon tells the time of day, never the date. A boot that nothing dated is dated by its
+noon once both its neighbours are dated and only one date fits between them.
+"""
 
 from __future__ import annotations
 
 import math
+import struct
 from collections import deque
 from typing import TYPE_CHECKING
 
@@ -30,8 +36,7 @@ class SunWatch:
         self.minutes: deque[tuple[float, float]] = deque(maxlen=KEPT)
         self._sum = self._count = 0.0
         self._minute = -1
-        self.first = math.nan
-        self.done = False
+        self._told = False
 
     def take(self, interval: Interval) -> None:
         """Take one interval."""
@@ -39,8 +44,6 @@ class SunWatch:
             return
         value = interval.values[self.channel]
         minute = int(interval.end // MINUTE)
-        if math.isnan(self.first):
-            self.first = interval.end
         if minute != self._minute:
             if self._count:
                 self.minutes.append((self._minute * MINUTE, self._sum / self._count))
@@ -49,43 +52,41 @@ class SunWatch:
             self._sum += value
             self._count += 1.0
 
-    def offer(self, store: Store, boot: int) -> bool:
-        """
-        Date the boot by the sun if nothing else does and only one date fits.
+    def offer(self, store: Store, boot: int) -> None:
+        """Keep the noon of the first whole day of a boot, and use what was kept."""
+        if not self._told and len(self.minutes) > 1:
+            table = np.array(self.minutes)
+            noons = panel_noons(table[:, 0], table[:, 1])
+            if noons.size:
+                store.save_state(f"noon:{boot}", struct.pack("<d", float(noons[0])))
+                self._told = True
+        date_by_sun(store, self.rig)
 
-        The clock now bounds the boot from above only if it is plausible at all.
-        """
-        rig = self.rig
-        if self.done or rig.latitude is None or rig.longitude is None:
-            return False
-        info = next(b for b in store.boots() if b.id == boot)
-        if info.dated or not self.minutes:
-            return False
-        table = np.array(self.minutes)
-        noons = panel_noons(table[:, 0], table[:, 1])
-        before = info.before_utc
-        if math.isnan(before) and not math.isnan(info.after_utc):
-            # The newest boot has no later neighbour: the first date that fits.
-            before = info.after_utc + 86400.0 + (info.uptime_last - info.uptime_first)
-        if not noons.size:
-            return False
+
+def date_by_sun(store: Store, rig: Rig) -> int:
+    """Date boots that only the sun can date; gives how many."""
+    if rig.latitude is None or rig.longitude is None:
+        return 0
+    done = 0
+    for boot in store.boots():
+        if boot.dated or boot.number is None or not boot.rows:
+            continue
+        kept = store.state(f"noon:{boot.id}")
+        if kept is None:
+            continue
+        (noon,) = struct.unpack("<d", kept)
         found = date_by_noon(
-            float(noons[0]),
-            after_utc=info.after_utc,
-            before_utc=before,
-            first=info.uptime_first,
-            last=info.uptime_last,
+            noon,
+            after_utc=boot.after_utc,
+            before_utc=boot.before_utc,
+            first=boot.uptime_first,
+            last=boot.uptime_last,
             latitude=rig.latitude,
             longitude=rig.longitude,
         )
-        self.done = found is not None
-        if found is None:
-            return False
-        store.add_anchor(
-            boot,
-            uptime=float(noons[0]),
-            time_utc=found[0],
-            kind="sun",
-            bound=found[1],
-        )
-        return True
+        if found is not None:
+            store.add_anchor(
+                boot.id, uptime=noon, time_utc=found[0], kind="sun", bound=found[1]
+            )
+            done += 1
+    return done
