@@ -196,9 +196,13 @@ def _last(table: pa.Table) -> Estimate:
     values: dict[str, Any] = {n: row[n][0].as_py() for n in columns}
     return Estimate(
         value=float(values[SOC]),
-        lo=float(values.get(SOC_LO) or NO_INTERVAL),
-        hi=float(values.get(SOC_HI) or NO_INTERVAL),
+        lo=_or_unknown(values.get(SOC_LO)),
+        hi=_or_unknown(values.get(SOC_HI)),
     )
+
+
+def _or_unknown(value: float | None) -> float:
+    return NO_INTERVAL if value is None else float(value)
 
 
 def _ageing(table: pa.Table) -> tuple[AgePoint, ...]:
