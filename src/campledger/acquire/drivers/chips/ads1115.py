@@ -96,11 +96,13 @@ class Ads1115(Chip):
         config = self._config(role)
         self.bus.write(self.address, CONFIG, (config | START).to_bytes(2, "big"))
         self.pause(SLOW / RATES[self.rate])
-        state = self.word(CONFIG)
+        before = self.word(CONFIG)
         first = self.bus.read(self.address, RESULT, 2)
         again = self.bus.read(self.address, RESULT, 2)
-        if state != config | START:
-            return refuse(0, f"config reads 0x{state:04x}, not converted")
+        after = self.word(CONFIG)
+        if (before, after) != (config | START, config | START):
+            why = f"config reads 0x{before:04x}, then 0x{after:04x}, not converted"
+            return refuse(0, why)
         if first != again:
             return refuse(0, "two reads disagree, noise on the wire")
         return self._quantity(role, first)
