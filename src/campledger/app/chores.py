@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 NICE = 15
+FIRST_TO_GO = 600
 LONGEST = 1800.0
 """A chore that takes longer is ended. [s] Common practice, no source."""
 LOCK_WAIT = 600.0
@@ -104,6 +105,8 @@ def run_quietly(
     )
     with suppress(OSError):
         os.setpriority(os.PRIO_PROCESS, process.pid, NICE)
+        # Where memory runs out a chore goes, never the logger.
+        Path(f"/proc/{process.pid}/oom_score_adj").write_text(str(FIRST_TO_GO))
     try:
         _, said = process.communicate(timeout=LONGEST)
     except subprocess.TimeoutExpired:

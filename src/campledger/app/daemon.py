@@ -34,8 +34,9 @@ from campledger.app.keeping import Keeper
 from campledger.app.livestate import LiveState, take_up
 from campledger.app.status import Manager, write_status
 from campledger.app.sunclock import SunWatch
-from campledger.errors import StoreError
+from campledger.errors import StoreBusyError, StoreError
 from campledger.judge.darkness import why_dark
+from campledger.store import StoreFullError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -59,6 +60,8 @@ AGAIN = 5.0
 """Saving is tried again after this when there was no room. [s]"""
 FAST_WINDOWS = 60
 """A replay as fast as possible saves windows of so many times the usual length."""
+EARLY = 20_000
+"""Readings that are held while no boot can be put down. [1]"""
 ALIVE = 90.0
 """A poller that has not turned for this is hung; the watchdog restarts us. [s]"""
 
@@ -109,6 +112,7 @@ class Daemon:
         self.events: EventLog
         self.sun: SunWatch
         self._boot_name = ""
+        self._early: list[Taken | Notice] = []
         self._due = -math.inf
         self._hour = -1
         self._pace = 0.0
@@ -153,9 +157,14 @@ class Daemon:
 
     def step(self, batch: list[Taken | Notice]) -> None:
         """Put a batch into the store and look around."""
-        for one in batch:
+        batch, self._early = [*self._early, *batch], []
+        for k, one in enumerate(batch):
             if one.boot != self._boot_name or self.boot is None:
-                self._begin(one)
+                try:
+                    self._begin(one)
+                except (StoreFullError, StoreBusyError) as error:
+                    self._hold(batch[k:], error)
+                    return
             if isinstance(one, Notice):
                 self._notice(one)
             else:
@@ -164,6 +173,15 @@ class Daemon:
             return
         if self.source.kind == "live":
             self._look_around()
+
+    def _hold(self, batch: list[Taken | Notice], error: StoreError) -> None:
+        """Keep readings in memory while not even a boot can be put down."""
+        if self.source.kind == "replay":
+            raise error
+        self._early = batch[-EARLY:]
+        text = f"NOT SAVED: {error}"
+        self.around.manager.tell("READY=1", "WATCHDOG=1", f"STATUS={text}")
+        write_status({"uptime_s": self.source.clock.uptime(), "text": text})
 
     # readings
 
@@ -226,7 +244,6 @@ class Daemon:
     def _begin(self, one: Taken | Notice) -> None:
         if self.boot is not None:
             self._end_boot()
-        self._boot_name = one.boot
         replay = self.source.kind == "replay"
         number = int(one.boot) if replay and one.boot.lstrip("-").isdigit() else None
         boot = self.store.begin_boot(
@@ -235,6 +252,7 @@ class Daemon:
             source=self.source.kind,
             number=number,
         )
+        self._boot_name = one.boot
         uptime = one.interval.end if isinstance(one, Taken) else one.uptime
         wall = one.wall if isinstance(one, Taken) else math.nan
         after = boot.uptime_last if boot.rows else -math.inf

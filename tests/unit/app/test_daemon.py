@@ -250,6 +250,24 @@ def test_no_room_runs_in_memory_says_so_and_saves_all_later(rig, tmp_path, monke
         assert "NOT SAVED" not in (tmp_path / "status.json").read_text()
 
 
+def test_no_room_even_for_a_boot_holds_the_readings(rig, tmp_path, monkeypatch):
+    with open_store(tmp_path / "s.db", "daemon", create=True) as store:
+        daemon, clock = make(rig, store)
+        begin = store.begin_boot
+
+        def full(*_, **__):
+            msg = "s.db: got no space on the disk, expected room"
+            raise StoreFullError(msg)
+
+        monkeypatch.setattr(store, "begin_boot", full)
+        go(daemon, clock, 100)
+        assert daemon.boot is None
+        monkeypatch.setattr(store, "begin_boot", begin)
+        go(daemon, clock, 20)
+        daemon.close()
+        assert store.boots()[0].rows == 120
+
+
 def test_what_waits_in_memory_is_bounded_and_keeps_its_charge(rig, monkeypatch):
     saved = []
 
