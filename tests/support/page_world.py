@@ -29,10 +29,13 @@ from campledger.app.page.places import (
 )
 from campledger.app.page.scribe import Desk, serve
 from campledger.app.page.server import House, make_server
-from campledger.app.page.trying import Change
 from campledger.present.phone import account, ask, lines
 from campledger.present.phone.markup import section
 from campledger.store import Rows, Window, open_store
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from campledger.app.page.trying import Change
 
 RIG_TEXT = """
 [rig]

@@ -31,9 +31,8 @@ def _quick(name: str, value: str, words: str) -> str:
 def _group(title: str, name: str, choices: Sequence[tuple[str, str]]) -> str:
     buttons = "".join(_quick(name, value, words) for value, words in choices)
     return (
-        f'<form class="try" action="/try" method="get" role="group" '
-        f'aria-label="{text(title)}"><p>{text(title)}</p>'
-        f'<div class="row">{buttons}</div></form>'
+        f'<form class="try" action="/try" method="get"><p>{text(title)}</p>'
+        f'<div class="row" role="group" aria-label="{text(title)}">{buttons}</div></form>'
     )
 
 
