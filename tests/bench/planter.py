@@ -428,7 +428,7 @@ def plants(f, rng):
         "C33": (say(lights_hours=3.2 * 1.5 * f), ()),
         "C34": (say(hidden=(2.0 * f / 3.5, 3.5)), ()),
         "C35": (say(gain_house_i=-1.0), ()),
-        "C36": (say(gain_house_i=1 - 0.03 * f * 1.1), ()),
+        "C36": (say(gain_house_i=1 - 0.03 * f), ()),
         "C36b": (say(gain_house_i=0.667), ()),
         "C37": (say(zero_house_i=-0.02 * f), ()),
         "C38": (say(bypass=0.165 * f, panel_w=260.0, hot=False), ()),
@@ -616,7 +616,7 @@ def plant(finding: str, factor: float, seed: int) -> Trip:
             time_utc=START - 86400,
             channel="current_house_a",
             typed=0.0,
-            logged=float(k.zero_house_i + rng.normal(0, 0.003)),
+            logged=float(k.zero_house_i + rng.normal(0, 0.0015)),
         ),
     )
     lead = k.chemistry != "lfp"
