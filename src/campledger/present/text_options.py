@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from decimal import ROUND_HALF_UP, Decimal
 from typing import TYPE_CHECKING
 
 from campledger.judge.options import describe
@@ -23,6 +24,12 @@ HEAD = (
 
 def _take(estimate: Estimate, scale: float = 1.0) -> str:
     return f"{estimate.value * scale:.0f}±{estimate.give_or_take * scale:.0f}"
+
+
+def money_words(price: float) -> str:
+    """Write money to two places, halves away from nought as bills do."""
+    exact = Decimal(repr(price))
+    return str(exact.quantize(Decimal("0.01"), rounding=ROUND_HALF_UP))
 
 
 def _row(label: str, outcome: Outcome, *, struck: bool = False) -> str:
@@ -61,7 +68,8 @@ def options_text(result: Options, rig: Rig) -> str:
         if remark:
             lines.append(f"    {remark}")
         if option.outcome.price_per_night is not None:
-            money = f"{rig.currency} {option.outcome.price_per_night:.2f} a night"
+            price = money_words(option.outcome.price_per_night)
+            money = f"{rig.currency} {price} a night"
             lines.append(f"    {money.strip()} over its life (prices typed by you)")
         for note in option.notes:
             lines += [f"    {x}" for x in textwrap.wrap(note, WIDTH - 4)]

@@ -28,6 +28,7 @@ MENDABLE = ("C9", "C10", "C12", "C14", "C15", "C46", "C47")
 MOST = 400
 SIZES = "sizes that exist, e.g. 100,150"
 PAIR = "LOAD=NUMBER"
+WITHOUT, REPLACE, BATTERY = "--without", "--replace", "--battery-ah"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -97,9 +98,9 @@ def changes_of(args: argparse.Namespace, rig: Rig) -> tuple[Change, ...]:
     without = tuple(x for x in args.without.split(",") if x)
     for name in without:
         if name not in loads:
-            raise _refuse("--without", name, "one of: " + ", ".join(sorted(loads)))
+            raise _refuse(WITHOUT, name, "one of: " + ", ".join(sorted(loads)))
     if args.replace not in {"", "inverter=12v"}:
-        raise _refuse("--replace", args.replace, "inverter=12v")
+        raise _refuse(REPLACE, args.replace, "inverter=12v")
     cooling = {x.name for x in rig.loads if x.kind in COOLING}
     hours = _pairs(args.hours, "--hours", loads)
     setting = _pairs(args.set_point, "--set-point", cooling)
@@ -111,7 +112,7 @@ def changes_of(args: argparse.Namespace, rig: Rig) -> tuple[Change, ...]:
         )
     )
     if len(sizes) > MOST:
-        raise _refuse("--battery-ah", f"{len(sizes)} combinations", f"at most {MOST}")
+        raise _refuse(BATTERY, f"{len(sizes)} combinations", f"at most {MOST}")
     made = tuple(
         Change(
             capacity=b,

@@ -186,7 +186,8 @@ def _sun(
             np.where(np.isfinite(getattr(s, name)), getattr(s, name), s.power)
             for s in suns
         ]
-        return np.nan_to_num(np.sum(each, axis=0))
+        total: FloatArray = np.nan_to_num(np.sum(each, axis=0))
+        return total
 
     given = np.nan_to_num(np.sum([s.power for s in suns], axis=0))
     mid = np.maximum(able("possible"), given)
@@ -196,7 +197,7 @@ def _sun(
 
 
 def _drive(sources: tuple[SourceUse, ...], volts: FloatArray) -> FloatArray:
-    """Give what the chargers would deliver while they run, had the battery taken all."""
+    """Give what running chargers would deliver, had the battery taken all."""
     total = np.zeros(len(volts))
     for source in sources:
         if source.kind == "solar":

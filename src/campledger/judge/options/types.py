@@ -103,7 +103,7 @@ class OptionResult:
 
 @dataclass(frozen=True, kw_only=True)
 class Validation:
-    """Replaying the unchanged rig against the record; shares, and whether it will do."""
+    """The unchanged rig replayed against the record; shares, and whether it will do."""
 
     bias_daily: float
     rmse_hourly: float

@@ -105,9 +105,10 @@ def decide(
     """
     low = baseline.soc_min.value * baseline.capacity
     if baseline.met:
+        floor = baseline.floor * baseline.capacity
         text = (
-            f"Nothing to buy. Lowest point was {low:.0f} Ah of {baseline.capacity:.0f}, "
-            f"above your floor of {baseline.floor * baseline.capacity:.0f}."
+            f"Nothing to buy. Lowest point was {low:.0f} Ah of "
+            f"{baseline.capacity:.0f}, above your floor of {floor:.0f}."
         )
         return Verdict(
             code=NOTHING, met=True, change=None, text=text + _wasted(baseline, results)
