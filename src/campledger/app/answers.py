@@ -56,7 +56,7 @@ def trip_at(session: Session, asked: Asked) -> ChosenTrip:
     CannotTellError
         Nothing was recorded before that moment.
     """
-    trips = [t for t in trips_of(session) if t.start_utc < asked.at]
+    trips = [t for t in trips_of(session, near=asked.at) if t.start_utc < asked.at]
     if not trips:
         msg = f"{session.store.path.name}: nothing was recorded before that moment."
         raise CannotTellError(msg)

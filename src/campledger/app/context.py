@@ -25,7 +25,7 @@ from campledger.store import Store, Trip, open_store
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from campledger.model.estimates import TripEstimates
     from campledger.model.rig import Rig
@@ -131,9 +131,12 @@ class ChosenTrip:
     utc_offset: float
 
 
-def trips_of(session: Session) -> tuple[Trip, ...]:
+def trips_of(session: Session, *, near: float | None = None) -> tuple[Trip, ...]:
     """
     Find the trips of a store, oldest first.
+
+    Whether somebody only stood still for days is looked up around ``near`` alone
+    (default the newest reading); a year of other trips costs nothing.
 
     Raises
     ------
@@ -141,7 +144,15 @@ def trips_of(session: Session) -> tuple[Trip, ...]:
         The store holds no dated reading.
     """
     store, rig = session.store, session.rig
-    found = store.trips(idle=lambda a, b: idle_spans(store, rig, a, b))
+    span = store.span()
+    place = near if near is not None else (span[1] if span is not None else 0.0)
+
+    def idle(start: float, end: float) -> Sequence[tuple[float, float]]:
+        if not start <= place <= end + HOUR:
+            return ()
+        return idle_spans(store, rig, start, end)
+
+    found = store.trips(idle=idle)
     if found:
         return found
     undated = sum(b.rows for b in store.boots() if not b.dated)
