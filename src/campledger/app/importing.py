@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from campledger.app.clocks import ClockAnswer, Laid, lay_together
 from campledger.app.output import Progress
 from campledger.errors import Fault
 from campledger.formats.recording import Recording, read_recording, thousands
@@ -52,6 +53,7 @@ def import_files(
     recorder: str = "",
     opener: Opener = read_recording,
     sampling: str = "",
+    clock: ClockAnswer | None = None,
 ) -> tuple[Imported, ...]:
     """
     Import recordings; every file is opened before the first is loaded.
@@ -70,22 +72,29 @@ def import_files(
         Path to Recording; the default reads native files.
     sampling : str
         point or mean; default as the map, else the rig says.
+    clock : ClockAnswer, optional
+        What was said about files whose clocks differ; None does not look.
 
     Raises
     ------
     InputError
         A file cannot be used at all; nothing was loaded.
     """
-    opened = [opener(path) for path in files]
+    opened = [r for r in map(opener, files) if r is not None]
+    laid = [Laid()] * len(opened) if clock is None else lay_together(opened, clock)
     return tuple(
-        _import_one(store, rig, r, recorder or rig.name, sampling)
-        for r in opened
-        if r is not None
+        _import_one(store, rig, r, recorder or rig.name, sampling, at)
+        for r, at in zip(opened, laid, strict=True)
     )
 
 
 def _import_one(
-    store: Store | None, rig: Rig, recording: Recording, recorder: str, sampling: str
+    store: Store | None,
+    rig: Rig,
+    recording: Recording,
+    recorder: str,
+    sampling: str,
+    laid: Laid,
 ) -> Imported:
     summary = recording.summary
     kind = sampling or recording.layout.sampling or rig.sampling
@@ -96,7 +105,7 @@ def _import_one(
             if store is None:
                 added += len(chunk.lines)
                 continue
-            count = store.import_rows(recorder, _columns(chunk), sampling=kind)
+            count = store.import_rows(recorder, _columns(chunk, laid), sampling=kind)
             if len(count.aside):
                 recording.reject_rows(chunk, count.aside)
             added += count.added
@@ -113,24 +122,31 @@ def _import_one(
         present=present,
         set_aside=summary.aside,
         missing=summary.missing,
-        sentence=_sentence(summary.sentence(), present, dry=store is None),
+        sentence=_sentence(
+            summary.sentence(), present, dry=store is None, clock=laid.text
+        ),
         warnings=tuple(warnings),
         channels=recording.channels,
     )
 
 
-def _columns(chunk: Chunk) -> Columns:
+def _columns(chunk: Chunk, laid: Laid) -> Columns:
+    time = chunk.time_utc
+    if time is not None and laid.seconds:
+        time = time - laid.seconds
     return Columns(
         values=chunk.values,
-        time_utc=chunk.time_utc,
+        time_utc=time,
         boot=chunk.boot,
         uptime=chunk.uptime,
     )
 
 
-def _sentence(text: str, present: int, *, dry: bool) -> str:
+def _sentence(text: str, present: int, *, dry: bool, clock: str) -> str:
     if present:
         text += f" {thousands(present)} rows already present."
+    if clock:
+        text += f" {clock[:1].upper()}{clock[1:]}"
     if dry:
         text += " Dry run: nothing stored."
     return text

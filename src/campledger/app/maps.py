@@ -5,8 +5,9 @@ from __future__ import annotations
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
+from campledger.app.clocks import KEYS
 from campledger.errors import CampledgerError, Fault, InputError
-from campledger.formats.foreign import propose_map
+from campledger.formats.foreign import NONE, propose_map
 from campledger.formats.mapfile import read_map, write_map
 from campledger.formats.recording import read_recording
 
@@ -61,14 +62,17 @@ def make_opener(
     """
     settings = settings_of(pairs)
     recorder = settings.pop("recorder", "")
+    for key in KEYS:
+        settings.pop(key, None)
+    volts = settings.get("voltage") != NONE
 
     def opener(path: Path) -> Recording:
         layout = read_map(map_file) if map_file is not None else None
-        native = read_recording(path, layout)
+        native = read_recording(path, layout, need_voltage=volts)
         if native is not None:
             return native
         layout = _propose(path, settings, rig, confirm)
-        opened = read_recording(path, layout)
+        opened = read_recording(path, layout, need_voltage=volts)
         if opened is None:
             msg = f"{path.name}: the proposed map does not open its own file"
             raise CampledgerError(msg)

@@ -65,6 +65,8 @@ SET_KEYS = (
     "sampling",
 )
 _SHORT: Mapping[str, str] = {"voltage": "voltage_house_v", "current": "current_house_a"}
+NONE = "none"
+"""The answer that there is no such column in this file."""
 _POINT = re.compile(r"[+-]?\d+\.\d+")
 _COMMA = re.compile(r"[+-]?\d+,\d+")
 _GROUPED = re.compile(r"[+-]?\d{1,3},\d{3}")
@@ -487,6 +489,8 @@ def _find_columns(look: _Look, time: TimeMap) -> list[ColumnMap]:
         if parse_channel(channel) is None:
             continue
         if name not in look.names:
+            if name == NONE:
+                continue
             look.ask(
                 key,
                 "columns " + listed(look.names),

@@ -7,9 +7,10 @@ from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from campledger.app.clocks import clock_answer
 from campledger.app.context import rig_path, store_path
 from campledger.app.importing import Imported, import_files
-from campledger.app.maps import make_opener
+from campledger.app.maps import make_opener, settings_of
 from campledger.app.output import print_json
 from campledger.formats.rigfile import read_rig
 from campledger.store import open_store
@@ -31,7 +32,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="KEY=VALUE",
         action="append",
         default=[],
-        help="answer one question of the map, e.g. current_sign=+in",
+        help="answer one question of the map, e.g. current_sign=+in; voltage=none for "
+        "a file without battery volts; clock=overlap or own for files whose clocks "
+        "differ, or clock_offset_s=SECONDS that the clock is ahead",
     )
     parser.add_argument("--dry-run", action="store_true", help="read, store nothing")
 
@@ -41,12 +44,15 @@ def run(args: argparse.Namespace) -> int:
     rig = read_rig(rig_path(args))
     files = [Path(name) for name in args.files]
     opener, recorder = make_opener(args.map, args.settings, rig, confirm=_confirm)
+    clock = clock_answer(settings_of(args.settings))
     path = store_path(args, create=True)
     opened = (
         nullcontext(None) if args.dry_run else open_store(path, "write", create=True)
     )
     with opened as store:
-        done = import_files(store, rig, files, recorder=recorder, opener=opener)
+        done = import_files(
+            store, rig, files, recorder=recorder, opener=opener, clock=clock
+        )
     if args.json:
         print_json({"files": [_object(d) for d in done]})
         return 0
