@@ -249,4 +249,4 @@ def scribe_of(pid):
     """Find the writing part of a serving process: its child that stays."""
     text = Path(f"/proc/{pid}/task/{pid}/children").read_text(encoding="ascii")
     lines = {int(x): Path(f"/proc/{x}/cmdline").read_bytes() for x in text.split()}
-    return [pid for pid, words in lines.items() if b"--scribe" in words]
+    return [pid for pid, words in lines.items() if b"page.scribe" in words]

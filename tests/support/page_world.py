@@ -10,6 +10,7 @@ import sys
 import threading
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from tests.support.answers import OFFSET, invented_enough
@@ -32,7 +33,6 @@ from campledger.app.page.server import House, make_server
 from campledger.present.phone import account, ask, lines
 from campledger.present.phone.markup import section
 from campledger.store import Rows, Window, open_store
-from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from campledger.app.page.trying import Change

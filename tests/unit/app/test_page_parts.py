@@ -1,6 +1,5 @@
 """What may be asked, limits, addresses, and what the scribe refuses."""
 
-import argparse
 import json
 import math
 import time
@@ -11,8 +10,9 @@ from tests.support.cases import make_record
 from tests.support.page_world import LOADS, RIG_TEXT, make_store
 
 from campledger.app.page import network, scribe
-from campledger.app.page.answering import CLOCKS, change_words, is_driving
+from campledger.app.page.answering import CLOCKS, change_words
 from campledger.app.page.limits import Doors, Rate
+from campledger.app.page.looking import is_driving, look
 from campledger.app.page.pairing import Pairing
 from campledger.app.page.places import PAIRING, make_folder
 from campledger.app.page.server import age_of
@@ -160,9 +160,9 @@ def test_driving_is_seen_and_unknown_is_not_driving(columns, expected):
     values = {n: np.full(60, v) for n, v in columns.items()}
     record = make_record(time_utc, {"voltage_house_v": np.full(60, 13.0), **values})
     sources = (_Source("alternator", "dcdc"), _Source("solar", "solar"))
-    session = argparse.Namespace(rig=_Rig(sources))
-    assert is_driving(record, session, 600.0) is expected
-    assert is_driving(record, session, 600.0 + 3600.0) is False
+    rig = _Rig(sources)
+    assert is_driving(record, rig, 600.0) is expected
+    assert is_driving(record, rig, 600.0 + 3600.0) is False
 
 
 @pytest.fixture
@@ -255,3 +255,11 @@ def test_forgetting_revokes(desk, token):
 
 def test_the_rig_of_the_tests_is_one(desk):
     assert read_rig(desk.rig).name == "Demo van"
+
+
+def test_a_look_sees_the_newest_event(desk):
+    rig = read_rig(desk.rig)
+    with open_store(desk.store, "write") as store:
+        assert look(store, rig) == {"driving": False, "events": 0}
+        number = store.add_entry("event", time.time(), {"x": 1})
+        assert look(store, rig)["events"] == number

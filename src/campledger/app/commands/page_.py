@@ -42,7 +42,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--at", metavar="TIME", help="answer as of then, to look at it")
     parser.add_argument("--write-answers", metavar="DIR", help=argparse.SUPPRESS)
     parser.add_argument("--change", metavar="JSON", help=argparse.SUPPRESS)
-    parser.add_argument("--scribe", action="store_true", help=argparse.SUPPRESS)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -58,8 +57,6 @@ def run(args: argparse.Namespace) -> int:
     folder = make_folder(page_folder(store))
     if args.new_code:
         return _new_code(args, folder)
-    if args.scribe:
-        return _scribe(args, rig, store, folder)
     return _serve(args, rig, store, folder)
 
 
@@ -86,20 +83,6 @@ def _new_code(args: argparse.Namespace, folder: Path) -> int:
         return 0
     print(f"Code for the label on the box:  {code[:4]} {code[4:]}")
     print("It is not shown again. Phones paired before must pair again.")
-    return 0
-
-
-def _scribe(args: argparse.Namespace, rig: Rig, store: Path, folder: Path) -> int:
-    import threading  # noqa: PLC0415
-
-    from campledger.app.page.scribe import Desk, serve, watch_parent  # noqa: PLC0415
-
-    stop = threading.Event()
-    watch_parent(stop)
-    desk = Desk(
-        rig_name=rig.name, rig=rig_path(args).resolve(), store=store, folder=folder
-    )
-    serve(desk, stop)
     return 0
 
 

@@ -31,7 +31,7 @@ async def main(told: dict[str, str]) -> None:
     for sign in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(sign, stop.set)
     try:
-        await keep_going(house, files, stop)
+        await keep_going(house, told, stop)
     finally:
         server.stop()
         await house.worker.close()

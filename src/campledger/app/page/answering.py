@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import argparse
 import hashlib
-import math
 import os
 import resource
 import time
@@ -20,6 +19,7 @@ from typing import TYPE_CHECKING
 
 from campledger.app.answers import Asked, answer, facts_at
 from campledger.app.context import Session, now_of, session
+from campledger.app.page.looking import is_driving
 from campledger.app.page.places import (
     DRIVING,
     FACTS,
@@ -53,13 +53,6 @@ CPU_MOST = 600
 """Computing time of the process. [s]"""
 LOCK_WAIT = 120.0
 HOUR = 3600.0
-DRIVE_FRESH = 180.0
-"""A reading older than this says nothing about driving now. [s]"""
-CHARGES = 2.0
-"""A charger that delivers more than this runs on the engine. [A] Common practice, no
-source."""
-MOVES = 2.0
-"""Faster than a walk. [m/s] Common practice, no source."""
 TRIED_MOST = 60
 NOTES = 5
 PARKED_HOW = [
@@ -90,31 +83,6 @@ def hold_back() -> None:
         _, hard = resource.getrlimit(kind)
         if hard == resource.RLIM_INFINITY or hard >= most:
             resource.setrlimit(kind, (most, most))
-
-
-def is_driving(record: TripRecord, session: Session, at: float) -> bool:
-    """Tell whether engine, charger current or speed show a drive; unknown = no."""
-    engine = _newest(record, "state_engine", at)
-    speed = _newest(record, "speed_vehicle_mps", at)
-    chargers = [
-        _newest(record, f"current_{s.name}_a", at)
-        for s in session.rig.sources
-        if s.kind in {"dcdc", "isolator"}
-    ]
-    return (
-        engine > 0.5 or speed > MOVES or any(current > CHARGES for current in chargers)
-    )
-
-
-def _newest(record: TripRecord, name: str, at: float) -> float:
-    """Give the newest reading of a channel if it is young, else NaN."""
-    series = record.channels.get(name)
-    if series is None or not len(series.time_utc):
-        return math.nan
-    time_utc, value = series.time_utc, series.value
-    if at - float(time_utc[-1]) > DRIVE_FRESH:
-        return math.nan
-    return float(value[-1])
 
 
 def question_of(change: Change, s: Session, at: float) -> tuple[Question, float | None]:
@@ -208,7 +176,7 @@ def write_answers(s: Session, folder: Path, *, at_text: str | None = None) -> st
         plan_status=chosen.plan_status,
         trip_name=chosen.trip.name,
     )
-    driving = is_driving(record, s, at)
+    driving = is_driving(record, s.rig, at)
     first = lines.four_lines(said, clock=_clock_words(record))
     rest = live_parts(s, said, statement, record)
     mark = hashlib.sha256((first + rest).encode()).hexdigest()[:16]

@@ -13,6 +13,7 @@ LIVE, DRIVING, FACTS = "live.html", "driving.html", "facts.json"
 TRIED = "tried"
 PAIRING = "pairing.json"
 SOCKET = "scribe.sock"
+NOW = "now.json"
 
 
 def page_folder(store: Path) -> Path:

@@ -3,7 +3,8 @@ The only part of the page that writes: it checks who asks and what, on its own s
 
 A small process behind a local socket. It takes one JSON object a connection, from a
 process of the same user only, asks the pairing file itself, and opens the store for
-one short transaction. The store is loaded at the first write, not before.
+one short transaction, in a child that ends at once so that it stays small. The same
+way it looks every half minute whether the vehicle moves and whether there was an event.
 """
 
 from __future__ import annotations
@@ -13,26 +14,30 @@ import json
 import logging
 import math
 import os
+import select
 import socket
 import struct
 import sys
 import threading
 import time
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from campledger.app.page.pairing import Pairing
-from campledger.app.page.places import PAIRING, SOCKET
+from campledger.app.page.pairing import Pairing, boot_time
+from campledger.app.page.places import NOW, PAIRING, SOCKET, put_json
 from campledger.errors import CampledgerError, CannotTellError, InputError, StoreError
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from collections.abc import Callable
 
 log = logging.getLogger(__name__)
 
 LONGEST = 2048
 """Longest message; a write is at most 1 kB, its wrapping included twice over. [byte]"""
 NOTE_LONGEST = 300
+LOOK_EVERY = 30.0
+"""A look at the newest readings so often, if there are new ones. [s]"""
 TIMEOUT = 5.0
 METER_MOST = 1e4
 PROOF_READS = 60.0
@@ -210,28 +215,89 @@ def _proof(desk: Desk, asked: Said) -> Said:
     return {"status": 200, "text": f"{verdict} {out.text}", "changed": True}
 
 
-def serve(desk: Desk, stop: threading.Event | None = None) -> None:
-    """Answer messages until told to stop, or until whoever started it is gone."""
+def serve(
+    desk: Desk,
+    stop: threading.Event | None = None,
+    *,
+    apart: bool = False,
+    input_fd: int = -1,
+) -> None:
+    """
+    Answer messages until told to stop, or until whoever started it is gone.
+
+    Parameters
+    ----------
+    desk : Desk
+        Where it writes.
+    stop : Event, optional
+        Tells it to stop.
+    apart : bool
+        Write and look in children that end at once, so that this process stays small.
+    input_fd : int
+        Its end means that whoever started us is gone; -1 = nobody did.
+    """
     stop = stop or threading.Event()
     path = desk.folder / SOCKET
     path.unlink(missing_ok=True)
+    ears: list[int] = [] if input_fd < 0 else [input_fd]
+    due, logged = 0.0, 0.0
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as listener:
         listener.bind(str(path))
         path.chmod(0o600)
         listener.listen(16)
-        listener.settimeout(0.5)
         while not stop.is_set():
-            try:
+            heard, _, _ = select.select([listener.fileno(), *ears], [], [], 0.5)
+            if input_fd in heard and not os.read(input_fd, 64):
+                return
+            if listener.fileno() in heard:
                 wire, _ = listener.accept()
-            except TimeoutError:
-                continue
-            with wire:
-                wire.settimeout(TIMEOUT)
-                with contextlib.suppress(OSError):
-                    _one(desk, wire)
+                with wire:
+                    wire.settimeout(TIMEOUT)
+                    with contextlib.suppress(OSError):
+                        _one(desk, wire, apart=apart)
+            if apart and time.monotonic() >= due:
+                due = time.monotonic() + LOOK_EVERY
+                if (now := _logged_at(desk.store)) != logged:
+                    logged = now
+                    _apart(lambda: _look(desk))
 
 
-def _one(desk: Desk, wire: socket.socket) -> None:
+def _logged_at(store: Path) -> float:
+    """Give when something was last written to the store."""
+    newest = 0.0
+    for name in (store, store.with_name(f"{store.name}-wal")):
+        with contextlib.suppress(OSError):
+            newest = max(newest, name.stat().st_mtime)
+    return newest
+
+
+def _look(desk: Desk) -> None:
+    from campledger.app.page.looking import look  # noqa: PLC0415
+    from campledger.formats.rigfile import read_rig  # noqa: PLC0415
+    from campledger.store import open_store  # noqa: PLC0415
+
+    with open_store(desk.store) as store:
+        found = look(store, read_rig(desk.rig))
+    put_json(desk.folder / NOW, {**found, "uptime": boot_time()})
+
+
+def _apart(work: Callable[[], None]) -> None:
+    """Do something in a child that ends at once; its trouble ends with it."""
+    child = os.fork()
+    if child:
+        os.waitpid(child, 0)
+        return
+    code = 1
+    try:
+        work()
+        code = 0
+    except CampledgerError as error:
+        log.warning("%s", error)
+    finally:
+        os._exit(code)
+
+
+def _one(desk: Desk, wire: socket.socket, *, apart: bool) -> None:
     size = struct.calcsize("3i")
     peer = wire.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, size)
     if struct.unpack("3i", peer)[1] != os.geteuid():
@@ -242,22 +308,37 @@ def _one(desk: Desk, wire: socket.socket) -> None:
         raw += more
         if not more or len(raw) > LONGEST:
             break
-    if raw.endswith(b"\n") and len(raw) <= LONGEST:
-        try:
-            said = answer(desk, raw)
-        except Exception as error:  # noqa: BLE001  # one write must not end the scribe
-            log.error("a write met a fault of ours: %s", type(error).__name__)  # noqa: TRY400
-            said = _refused("Not kept: a fault of ours.", 500)
+    if not raw.endswith(b"\n") or len(raw) > LONGEST:
+        wire.sendall(json.dumps(_refused("Too long.", 413)).encode() + b"\n")
+    elif apart and b'"write"' in raw:
+        _apart(lambda: _reply(desk, wire, raw))
     else:
-        said = _refused("Too long.", 413)
+        _reply(desk, wire, raw)
+
+
+def _reply(desk: Desk, wire: socket.socket, raw: bytes) -> None:
+    try:
+        said = answer(desk, raw)
+    except Exception as error:  # noqa: BLE001  # one write must not end the scribe
+        log.error("a write met a fault of ours: %s", type(error).__name__)  # noqa: TRY400
+        said = _refused("Not kept: a fault of ours.", 500)
     wire.sendall(json.dumps(said).encode() + b"\n")
 
 
-def watch_parent(stop: threading.Event) -> None:
-    """Stop when the process that started us closes our input."""
+def main() -> None:
+    """Run as a process of its own; the desk comes as JSON."""
+    told = json.loads(sys.argv[1])
+    desk = Desk(
+        rig_name=told["name"],
+        rig=Path(told["rig"]),
+        store=Path(told["store"]),
+        folder=Path(told["folder"]),
+    )
+    serve(desk, apart=True, input_fd=sys.stdin.fileno())
 
-    def wait() -> None:
-        sys.stdin.buffer.read()
-        stop.set()
 
-    threading.Thread(target=wait, daemon=True).start()
+if __name__ == "__main__":
+    logging.basicConfig(
+        level=logging.INFO, stream=sys.stderr, format="campledger page: %(message)s"
+    )
+    main()

@@ -28,18 +28,17 @@ from campledger.app.page.places import (
     DRIVING,
     FACTS,
     LIVE,
+    NOW,
     PAIRING,
     SOCKET,
     TRIED,
     take_json,
 )
 from campledger.app.page.trying import read_change
-from campledger.app.status import read_status
 from campledger.present.phone import ask, shell
 from campledger.present.phone.markup import section, text
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from pathlib import Path
 
     from tornado.iostream import IOStream
@@ -58,6 +57,7 @@ EVERY = 600.0
 LOOK = 5.0
 DRIVING_OLD = 1200.0
 """What the answers say about driving counts no longer than this. [s]"""
+LOOK_OLD = 120.0
 WRITE_COST, TRY_COST = 4.0, 2.0
 COOKIE = "page_phone"
 COOKIE_DAYS = 400
@@ -121,11 +121,19 @@ def age_of(facts: dict[str, Any]) -> float:
     return age if age >= 0.0 and age <= max(wall, 0.0) + 120.0 else max(wall, 0.0)
 
 
-def is_driving(facts: dict[str, Any]) -> bool:
-    """Tell whether the vehicle moves: the daemon's word, else the answers'."""
-    status = read_status()
-    if status is not None and isinstance(status.get("driving"), bool):
-        return bool(status["driving"])
+def now_of(house: House) -> dict[str, Any]:
+    """Give what the scribe saw at its last look; empty if that is long ago."""
+    found = take_json(house.folder / NOW)
+    uptime = found.pop("uptime", None)
+    fresh = isinstance(uptime, (int, float)) and 0 <= boot_time() - uptime < LOOK_OLD
+    return found if fresh else {}
+
+
+def is_driving(house: House, facts: dict[str, Any]) -> bool:
+    """Tell whether the vehicle moves: the newest look, else the answers' word."""
+    now = now_of(house)
+    if now:
+        return bool(now.get("driving"))
     return bool(facts.get("driving")) and age_of(facts) < DRIVING_OLD
 
 
@@ -215,7 +223,7 @@ class First(Gate):
             house.worker.refresh()
             self.page(shell.waiting("The first answer is being worked out."), refresh=5)
             return
-        if is_driving(facts) and self.get_query_argument("passenger", "") != "1":
+        if is_driving(house, facts) and self.get_query_argument("passenger", "") != "1":
             self.page(shell.driving(house.part(DRIVING)))
             return
         first, _, rest = live.partition("<!-- rest -->")
@@ -247,7 +255,7 @@ class Fresh(Gate):
                 {
                     "identity": str(facts.get("identity", "")),
                     "age_s": 0 if math.isnan(age) else round(age),
-                    "driving": is_driving(facts),
+                    "driving": is_driving(self.house, facts),
                 }
             )
         )
@@ -496,25 +504,24 @@ def make_server(house: House) -> Server:
     return server
 
 
-def start_scribe(words: Sequence[str]) -> subprocess.Popen[bytes]:
+def start_scribe(told: dict[str, str]) -> subprocess.Popen[bytes]:
     """Start the part that writes; it ends when our end of its input closes."""
+    words = [sys.executable, "-m", "campledger.app.page.scribe", json.dumps(told)]
     return subprocess.Popen(  # noqa: S603  # our own words
-        [sys.executable, "-m", "campledger", "page", "--scribe", *words],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.DEVNULL,
+        words, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL
     )
 
 
-async def keep_going(house: House, words: Sequence[str], stop: asyncio.Event) -> None:
+async def keep_going(house: House, told: dict[str, str], stop: asyncio.Event) -> None:
     """Keep the scribe alive and the answers fresh: by time, and after an event."""
-    scribe = start_scribe(words)
-    due, seen = -math.inf, _events()
+    scribe = start_scribe(told)
+    due, seen = -math.inf, now_of(house)
     try:
         while not stop.is_set():
             if scribe.poll() is not None:
                 log.warning("the writing part ended with %d", scribe.returncode)
-                scribe = start_scribe(words)
-            now, found = time.monotonic(), _events()
+                scribe = start_scribe(told)
+            now, found = time.monotonic(), now_of(house)
             if now >= due or found != seen:
                 due, seen = now + EVERY, found
                 house.worker.refresh(force=True)
@@ -525,9 +532,3 @@ async def keep_going(house: House, words: Sequence[str], stop: asyncio.Event) ->
             scribe.stdin.close()
         scribe.terminate()
         scribe.wait()
-
-
-def _events() -> object:
-    """Give what changes when the daemon noted an event; None if it does not say."""
-    status = read_status()
-    return None if status is None else (status.get("events"), status.get("driving"))

@@ -32,7 +32,8 @@ def _group(title: str, name: str, choices: Sequence[tuple[str, str]]) -> str:
     buttons = "".join(_quick(name, value, words) for value, words in choices)
     return (
         f'<form class="try" action="/try" method="get"><p>{text(title)}</p>'
-        f'<div class="row" role="group" aria-label="{text(title)}">{buttons}</div></form>'
+        f'<div class="row" role="group" aria-label="{text(title)}">{buttons}</div>'
+        "</form>"
     )
 
 

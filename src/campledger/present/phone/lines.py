@@ -89,7 +89,7 @@ def _assumed(answer: Enough) -> str:
 
 def _car(answer: Enough) -> str:
     car = answer.car
-    said = text(f"{w.sentence(t.CARS[car.verdict])} {w.sentence(car.reason)}".strip())
+    said = text(t.car_words(car))
     behind = []
     if w.known(car.volts):
         rest = f", at rest {w.number(car.rested, 0)} h" if w.known(car.rested) else ""
