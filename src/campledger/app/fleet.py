@@ -93,7 +93,9 @@ def read_fleet(source: str, *, trips: int = 0) -> Fleet:
         try:
             accounts.append(_account_at(place, trips))
         except CampledgerError as error:
-            refused.append(f"{place.name}: {error}".splitlines()[0])
+            where = str(place.relative_to(folder))
+            why = str(error).splitlines()[0].removeprefix(f"{place.name}: ")
+            refused.append(f"{where}: {why}")
     progress.done()
     if any(folder.rglob("*.parquet")):
         from campledger.app.fleet_parquet import parquet_accounts  # noqa: PLC0415

@@ -24,6 +24,7 @@ from campledger.model.estimates import Estimate
 from campledger.present.fleet_page import fleet_html, verdict
 
 TOP = Path(__file__).resolve().parents[3]
+RIG = TOP / "config" / "demo_rig.toml"
 sys.path.insert(0, str(TOP / "tests" / "bench"))
 import bench_fleet  # noqa: E402
 
@@ -92,9 +93,12 @@ def test_what_cannot_be_read_is_told_and_the_others_go_on(exports, tmp_path):
     (tmp_path / "broken.parquet").write_bytes(b"PAR1 nothing PAR1")
     pq.write_table(pa.table({"x": [1]}), tmp_path / "other.parquet")
     (tmp_path / "bad.zip").write_bytes(b"PK no archive")
+    (tmp_path / "van").mkdir()
+    shutil.copy(RIG, tmp_path / "van" / "rig.toml")
+    (tmp_path / "van" / "campledger.db").write_bytes(b"not a store" * 900)
     fleet = read_fleet(str(tmp_path))
     assert len(fleet.rigs) == 1
-    assert len(fleet.refused) == 3
+    assert len(fleet.refused) == 4
     assert all("\n" not in line and "expected" in line for line in fleet.refused)
 
 

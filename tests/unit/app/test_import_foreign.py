@@ -172,6 +172,7 @@ def test_an_hour_between_two_clocks_is_shown_and_asked(load, tmp_path):
     assert (code, out) == (2, "")
     asked = [x for x in err.splitlines() if "clock" in x]
     assert len(asked) == 1
+    assert not list(tmp_path.glob("s.db*"))  # nothing half done
     assert "1 h 00 min 00 s ahead" in asked[0]
     assert "--set clock=overlap" in asked[0]
     assert "Nothing loaded" in asked[0]

@@ -12,6 +12,7 @@ from campledger.app.context import rig_path, store_path
 from campledger.app.importing import Imported, import_files
 from campledger.app.maps import make_opener, settings_of
 from campledger.app.output import print_json
+from campledger.errors import InputError
 from campledger.formats.rigfile import read_rig
 from campledger.store import open_store
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
 EXAMPLE = "campledger import trip7.csv --map recording.toml"
 LINES_SHOWN = 40
+SIDECARS = ("-wal", "-shm", ".import")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -46,19 +48,34 @@ def run(args: argparse.Namespace) -> int:
     opener, recorder = make_opener(args.map, args.settings, rig, confirm=_confirm)
     clock = clock_answer(settings_of(args.settings))
     path = store_path(args, create=True)
+    fresh = not path.exists()
     opened = (
         nullcontext(None) if args.dry_run else open_store(path, "write", create=True)
     )
-    with opened as store:
-        done = import_files(
-            store, rig, files, recorder=recorder, opener=opener, clock=clock
-        )
+    try:
+        with opened as store:
+            done = import_files(
+                store, rig, files, recorder=recorder, opener=opener, clock=clock
+            )
+    except InputError:
+        if fresh and not args.dry_run:
+            _forget(path)
+        raise
     if args.json:
         print_json({"files": [_object(d) for d in done]})
         return 0
     for one in done:
         _tell(one)
     return 0
+
+
+def _forget(path: Path) -> None:
+    """Take away a store that was made for a file that was then refused."""
+    with open_store(path) as store:
+        if store.boots():
+            return
+    for name in (path.name, *(f"{path.name}{x}" for x in SIDECARS)):
+        path.with_name(name).unlink(missing_ok=True)
 
 
 def _confirm(shown: str) -> bool:
