@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from campledger.judge.enough_words import VERDICTS
 from campledger.present import text_enough as t
 from campledger.present import wording as w
 from campledger.present.phone.markup import paragraphs, text
@@ -38,7 +39,7 @@ def _line(name: str, label: str, said: str, behind: list[str], *, act: bool) -> 
 def _condition_words(answer: Enough) -> list[str]:
     out = []
     for condition in answer.conditions:
-        phrase = t.VERDICTS.get(condition.verdict, condition.verdict)
+        phrase = VERDICTS.get(condition.verdict, condition.verdict)
         words = condition.text
         shown = words if words.lower().startswith(("yes", "no", "too")) else ""
         out.append(w.sentence(shown or f"{phrase} if {words}"))
@@ -47,7 +48,7 @@ def _condition_words(answer: Enough) -> list[str]:
 
 def _enough(answer: Enough) -> str:
     verdict = t.verdict_words(answer)
-    phrase = t.VERDICTS[answer.verdict]
+    phrase = VERDICTS[answer.verdict]
     rest = verdict.removeprefix(phrase)
     said = f'<b class="verdict">{text(phrase)}</b><span>{text(rest)}</span> '
     said += f"<span>{text(t.until_words(answer))}</span>"
@@ -177,7 +178,7 @@ def one_line(answer: Enough) -> str:
     """Set what is shown while driving: the verdict, nothing to work at."""
     return (
         f'{urgent_words(answer)}<p class="alone"><b class="verdict">'
-        f"{text(t.VERDICTS[answer.verdict])}</b> "
+        f"{text(VERDICTS[answer.verdict])}</b> "
         f"{text(t.until_words(answer))}</p>"
     )
 
@@ -188,8 +189,8 @@ def tried(answer: Enough, changes: list[str]) -> str:
     savings = [] if answer.verdict == "yes" else _condition_words(answer)
     return (
         f'<div class="tried"><p class="what">{text(what)}</p>'
-        f'<p><b class="verdict">{text(t.VERDICTS[answer.verdict])}</b>'
-        f"{text(t.verdict_words(answer).removeprefix(t.VERDICTS[answer.verdict]))} "
+        f'<p><b class="verdict">{text(VERDICTS[answer.verdict])}</b>'
+        f"{text(t.verdict_words(answer).removeprefix(VERDICTS[answer.verdict]))} "
         f"{text(t.until_words(answer))}</p>"
         f"{paragraphs([t.low_words(answer), t.floor_words(answer), *savings])}"
         f'<p class="quiet">{text(w.sentence(t.counted_words(answer)))} '
