@@ -25,7 +25,7 @@ VERDICTS = {
 }
 CARS = {
     "should_start": "Should start",
-    "not_safe": "Not safe",
+    "not_safe": "Not safe to rely on",
     "cannot_tell": "Can't tell",
 }
 LISTED = 3
@@ -147,7 +147,7 @@ def saves_line(savings: tuple[Saving, ...]) -> str:
     parts = []
     for saving in savings[:LISTED]:
         note = f" ({saving.note})" if saving.note else ""
-        parts.append(f"{saving.text}{note}.")
+        parts.append(f"{saving.text.rstrip('.')}{note}.")
     return " ".join(parts)
 
 

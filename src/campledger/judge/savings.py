@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from campledger.model.rig import Load, Rig
     from campledger.model.series import FloatArray
 
+NEVER_LISTED = frozenset({"standby", "logger"})
+"""Nothing to switch off, or nothing would be counted any more."""
 LEAST_LISTED = 0.3
 """Savings below this by the deadline are not worth a line. Common practice. [A.h]"""
 NIGHT_START, NIGHT_END = 22.0, 6.0
@@ -122,7 +124,8 @@ def list_savings(
     """
     List what can be switched off, largest saving first, the fridge last.
 
-    Loads marked never to be listed, and loads whose draw is unknown, do not appear.
+    Loads marked never to be listed, loads whose draw is unknown, and this logger itself
+    (nothing would be counted then) do not appear.
 
     Parameters
     ----------
@@ -141,7 +144,7 @@ def list_savings(
         use = estimates.load(load.name)
         if use is None or load.never_list or use.word >= Word.ASSUMED:
             continue
-        if load.kind in COOLING or load.kind == "standby":
+        if load.kind in COOLING or load.kind in NEVER_LISTED:
             continue
         out += _plain(history, use, load, hours)
     out.sort(key=lambda s: -s.charge)
@@ -154,10 +157,6 @@ def _plain(history: History, use: LoadUse, load: Load, hours: float) -> list[Sav
     note = ""
     if load.kind == "inverter":
         profile = idle_profile(profile, use, load)
-    if load.kind == "logger":
-        if use.word != Word.MEASURED:
-            return []
-        note = "then nothing is counted"
     charge = charge_until(profile, hours)
     if use.group and len(use.group) > 1:
         note = "together with " + ", ".join(n for n in use.group if n != load.name)
@@ -174,8 +173,6 @@ def _plain(history: History, use: LoadUse, load: Load, hours: float) -> list[Sav
 
 
 def _label(load: Load) -> str:
-    if load.kind == "logger":
-        return "This logger"
     return load.name[:1].upper() + load.name[1:]
 
 

@@ -4,28 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from campledger.judge.enough_words import VERDICTS, car_line, fridge_line, saves_line
 from campledger.present import wording as w
 
 if TYPE_CHECKING:
-    from campledger.judge.enough_types import Enough, FridgeAnswer
+    from campledger.judge.enough_types import CarAnswer, Enough, FridgeAnswer
 
-VERDICTS = {
-    "yes": "Yes",
-    "no": "No",
-    "too_close": "Too close to call",
-    "cannot_tell": "Can't tell",
-}
-CARS = {
-    "should_start": "Should start",
-    "not_safe": "Not safe to rely on",
-    "cannot_tell": "Can't tell",
-}
-FRIDGES = {"holds": "Holds", "warms": "Warming", "cannot_tell": "Can't tell"}
 COLUMN, PAGE = 9, 79
 STALE = 600.0
 """A newest reading older than this makes the answer one "as of". [s]"""
-SAVINGS = 3
-"""Most savings that the fourth line lists."""
 
 
 def _entry(label: str, text: str) -> list[str]:
@@ -108,31 +95,19 @@ def hand_words(answer: Enough) -> str:
 
 def fridge_words(answer: FridgeAnswer) -> str:
     """Say whether the cold holds, and how long if it stopped now."""
-    parts = []
-    if w.known(answer.temp):
-        parts.append(f"{w.number(answer.temp)} degC")
-    parts.append(FRIDGES[answer.verdict] if not parts else "")
-    if answer.verdict == "warms":
-        parts.append("warming")
-    if w.known(answer.hours_to_limit) and w.known(answer.limit):
-        long = w.hours(3600.0 * answer.hours_to_limit)
-        parts.append(
-            f"if it stopped now: {w.number(answer.limit, 0)} degC in about {long}"
-        )
-    text = " ".join(w.sentence(p) for p in parts if p)
-    return f"{text} {w.sentence(answer.reason)}".strip()
+    said = fridge_line(answer)
+    extra = answer.reason if answer.verdict == "holds" else ""
+    return f"{said} {w.sentence(extra)}".strip()
+
+
+def car_words(answer: CarAnswer) -> str:
+    """Say whether the car should start; never more than "should"."""
+    return car_line(answer)
 
 
 def saves_words(answer: Enough) -> str:
     """List what is worth switching off, the largest first."""
-    texts = []
-    for saving in answer.savings[:SAVINGS]:
-        text = saving.text or (
-            f"{w.name_of(saving.load)} off: {w.about(saving.charge)} Ah by then"
-        )
-        note = f" ({saving.note})" if saving.note else ""
-        texts.append(w.sentence(f"{text.rstrip('.')}{note}"))
-    return " ".join(texts) or "Nothing worth switching off."
+    return saves_line(answer.savings)
 
 
 def counted_words(answer: Enough) -> str:
@@ -179,8 +154,7 @@ def enough_text(answer: Enough) -> str:
         shown = text if text.lower().startswith(("yes", "no", "too")) else ""
         lines += _entry("", w.sentence(shown or f"{phrase} if {text}"))
     lines += _entry("", hand_words(answer))
-    car = w.sentence(CARS[answer.car.verdict])
-    lines += _entry("CAR", f"{car} {w.sentence(answer.car.reason)}".strip())
+    lines += _entry("CAR", car_words(answer.car))
     lines += _entry("FRIDGE", fridge_words(answer.fridge))
     lines += _entry("SAVES", saves_words(answer))
     if answer.drive_text:
