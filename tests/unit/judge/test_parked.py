@@ -60,6 +60,12 @@ def test_below_the_floor_and_without_a_night():
     assert "can't tell" in nothing.text
 
 
+def test_no_draw_at_all_lasts_beyond_what_is_told():
+    found = parked(0.0, in_hand=500.0)
+    assert math.isinf(found.days.value)
+    assert "not within ten years" in found.text
+
+
 def test_lead_is_stored_full_and_lithium_is_not():
     lfp = House(chemistry="lfp", capacity_rated=100.0)
     assert "Store it full" in parked(0.3).text
@@ -120,6 +126,7 @@ def test_full_cold_and_planned_is_ready():
         (changed(used=9.0), "not_yet", "9.0 Ah used since"),
         (changed(fridge=12.0), "not_yet", "pull down"),
         (changed(fridge=math.nan), "cannot_tell", "not measured"),
+        (changed(fridge_set=math.nan), "cannot_tell", "set point"),
         (changed(frozen_utc=math.nan), "not_yet", "not frozen"),
         (changed(fridge=math.nan, has_fridge=False), "ready", "Full"),
     ],
