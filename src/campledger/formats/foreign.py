@@ -645,12 +645,18 @@ def _unit_by_range(look: _Look, name: str, quantity: str, key: str) -> str:
 
 def _values(look: _Look, name: str) -> FloatArray:
     """Give all numbers of a column of the whole file."""
+    return _numbers(_texts(look, (name,)), look.decimal)
+
+
+def _numbers(texts: Iterable[str], decimal: str) -> FloatArray:
+    """Read what is a number in the file's own style; the rest is no evidence."""
     out: list[float] = []
-    for text in _texts(look, (name,)):
-        plain = text.replace(",", ".") if look.decimal == "," else text
-        if _NUMERIC.fullmatch(plain):
+    for text in texts:
+        plain = text.replace(",", ".") if decimal == "," else text
+        if "," not in plain and _NUMERIC.fullmatch(plain):
             out.append(float(plain))
-    return np.array(out)
+    numbers = np.array(out, dtype=np.float64)
+    return numbers[np.isfinite(numbers)]
 
 
 def _largest(look: _Look, name: str) -> float:
@@ -659,10 +665,8 @@ def _largest(look: _Look, name: str) -> float:
 
 
 def _middle(look: _Look, name: str) -> float:
-    texts = look.column(name)
-    plain = [t.replace(",", ".") if look.decimal == "," else t for t in texts]
-    numbers = [float(t) for t in plain if _NUMERIC.fullmatch(t)]
-    return float(np.median(numbers)) if numbers else float("nan")
+    numbers = _numbers(look.column(name), look.decimal)
+    return float(np.median(numbers)) if len(numbers) else float("nan")
 
 
 def _find_sign(look: _Look, layout: RecordingMap) -> RecordingMap:

@@ -92,8 +92,12 @@ def verdict(fleet: Fleet) -> str:
 def _when(fleet: Fleet) -> str:
     start = min(r.start_utc for r in fleet.rigs)
     end = max(r.end_utc for r in fleet.rigs)
-    span = f"{w.day_clock(start, 0.0)} to {w.day_clock(end, 0.0)} UTC"
+    span = f"{_date(start)} to {_date(end)} (dates UTC)"
     return f'<p class="when">{w.plural(len(fleet.rigs), "rig")}, {esc(span)}.</p>'
+
+
+def _date(time_utc: float) -> str:
+    return w.iso(time_utc, 0.0)[:10]
 
 
 def _share(value: Estimate) -> str:
@@ -124,7 +128,7 @@ def _hungry(fleet: Fleet) -> Section:
 
 def _hungry_row(number: int, rig: RigAccount) -> Row:
     net = rig.into - rig.out
-    days = f"{rig.days:.0f} days from {w.day_month(rig.start_utc, 0.0)}"
+    days = f"{rig.days:.0f} days from {_date(rig.start_utc)}"
     words = [f"{KINDS.get(rig.kind, rig.kind)}, {days}"]
     if math.isfinite(rig.covered):
         words.append(f"{w.share(min(rig.covered, 1.0))} of the time recorded")
@@ -285,13 +289,11 @@ def _ageing(fleet: Fleet) -> Section:
             Row(
                 name=rig.name,
                 cells=(
-                    w.number(rig.capacity.value, 1)
-                    if math.isfinite(rig.capacity.value)
-                    else w.BLANK,
+                    _with_band(rig.capacity, 1),
                     w.share(rig.figure("capacity_share"))
                     if math.isfinite(rig.figure("capacity_share"))
                     else w.BLANK,
-                    _number(rig.figure("resistance"), 1),
+                    _with_band(rig.resistance, 1, 1000.0),
                 ),
                 below=" ".join(_aged(a) for a in found.values()),
             )
@@ -303,6 +305,15 @@ def _ageing(fleet: Fleet) -> Section:
     else:
         blocks.append(para("Can't tell, because no capacity is in what was given."))
     return Section(slug="ageing", title="Batteries", blocks=tuple(blocks))
+
+
+def _with_band(value: Estimate, digits: int, scale: float = 1.0) -> str:
+    if not math.isfinite(value.value):
+        return w.BLANK
+    text = w.number(scale * value.value, digits)
+    if math.isfinite(value.give_or_take):
+        text += f" ±{w.number(scale * value.give_or_take, digits)}"
+    return text
 
 
 def _aged(age: Ageing) -> str:

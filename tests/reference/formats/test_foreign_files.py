@@ -130,3 +130,15 @@ def test_answers_that_mean_nothing_are_refused(tmp_path):
     text = "time,volts\n" + rows(lambda k: f"2025-04-01 06:10:{k:02d},12.5")
     assert "--set current_sign" in ask(tmp_path, text, current_sign="up")
     assert "--set nonsense" in ask(tmp_path, text, nonsense="1")
+
+
+def test_a_number_in_the_other_style_is_no_evidence_of_the_unit(tmp_path):
+    """Found by damaging files: seed 77137 of bench_mutations."""
+    path = tmp_path / "t.csv"
+    path.write_text(
+        "time|voltage|I [A]\n"
+        + rows(lambda k: f"2025-04-21 06:10:{k:02d}|{12990 + k}.25|1", 40)
+        + "2025-04-21 06:11:00|12993,96|1\n2025-04-21 06:11:01|1e999|1\n"
+    )
+    found = propose_map(path, answers={"current_sign": "+in"})
+    assert found.layout.columns[0].unit == "mV"
