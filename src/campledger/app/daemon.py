@@ -10,19 +10,14 @@ from __future__ import annotations
 import logging
 import math
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 from campledger.acquire.condense import Interval
 from campledger.acquire.poll import Notice, Taken
-from campledger.app.board import (
-    SYS,
-    Room,
-    board_temp,
-    free_room,
-    heat_reason,
-    judge_room,
-    supply_low,
-)
+from campledger.app.board import SYS, free_room
+from campledger.app.boardwatch import BoardWatch
 from campledger.app.clockwork import (
     PLAUSIBLE_FROM,
     ClockWatch,
@@ -103,9 +98,7 @@ class Daemon:
         self.summary = Summary()
         self.watch = ClockWatch(synchronised=self.around.synchronised)
         self.boot: BootInfo | None = None
-        self.room = Room(free=math.inf, mode="all", days=None)
-        self.temp: float | None = None
-        self.supply_low = False
+        self.board = BoardWatch(rig.logger, self.around.sys_root, self.around.free)
         self.silent: dict[str, str] = {}
         self.keeper: Keeper
         self.live: LiveState
@@ -117,9 +110,8 @@ class Daemon:
         self._hour = -1
         self._pace = 0.0
         self._next = {"board": -math.inf, "status": -math.inf}
-        self._first_size: tuple[float, float] | None = None
         self._window = self._window_length()
-        if source.kind == "live" and board_temp(self.around.sys_root) is not None:
+        if source.kind == "live" and self.board.temp is not None:
             names = {n for found in source.paces().values() for n in found}
             if "temp_logger_c" not in names:
                 source.extra = {BOARD_EVERY: ("temp_logger_c",)}
@@ -181,7 +173,8 @@ class Daemon:
         self._early = batch[-EARLY:]
         text = f"NOT SAVED: {error}"
         self.around.manager.tell("READY=1", "WATCHDOG=1", f"STATUS={text}")
-        write_status({"uptime_s": self.source.clock.uptime(), "text": text})
+        now = self.source.clock.uptime()
+        write_status({"uptime_s": now, "text": text, "saving": False})
 
     # readings
 
@@ -402,65 +395,48 @@ class Daemon:
         )
 
     def _look_at_board(self, uptime: float, wall: float) -> None:
-        temp = board_temp(self.around.sys_root)
-        was_hot = bool(self.temp and self.temp >= 75.0)
-        self.temp = temp
-        reason = heat_reason(self.around.sys_root)
-        if reason and not was_hot:
-            self._put("hot", wall, {"text": reason, "temp_c": temp})
-            self._act("hot", reason)
-        if temp is not None and self.source.extra:
+        before = self.board.room.mode
+        for seen in self.board.look(uptime, self.store.path):
+            log.warning("%s", seen.body.get("text", seen.kind))
+            self._put(seen.kind, wall, seen.body)
+            if seen.urgent:
+                self._act(seen.kind, seen.urgent)
+        now = self.board.room.mode
+        if before != now and "low" in {before, now}:
+            # Rows of another pace go into blocks of their own.
+            self.keeper.flush(uptime, self.live.blob())
+            self._seal(None)
+            self.keeper.low = self.events.detailed = now == "low"
+        if self.board.temp is not None and self.source.extra:
             end = math.floor(uptime / BOARD_EVERY) * BOARD_EVERY
-            interval = Interval(end=end, values={"temp_logger_c": temp})
+            values = {"temp_logger_c": self.board.temp}
             self.keeper.add(
                 Taken(
                     boot=self._boot_name,
                     pace=BOARD_EVERY,
-                    interval=interval,
+                    interval=Interval(end=end, values=values),
                     wall=wall - (uptime - end),
                 )
             )
-        low = bool(supply_low(self.around.sys_root))
-        if low and not self.supply_low:
-            self._put("supply low", wall, {"uptime_s": uptime})
-        self.supply_low = low
-        self._look_at_room(uptime, wall)
 
-    def _look_at_room(self, uptime: float, wall: float) -> None:
-        folder = self.store.path.resolve().parent
-        try:
-            free = self.around.free(folder)
-            size = float(self.store.path.stat().st_size)
-        except OSError:
-            return
-        if self._first_size is None:
-            self._first_size = (uptime, size)
-        since, first = self._first_size
-        room = judge_room(
-            free,
-            warn=self.rig.logger.free_warn,
-            low=self.rig.logger.free_low,
-            grown=size - first,
-            seconds=uptime - since,
-        )
-        before, self.room = self.room, room
-        if room.mode == before.mode:
-            return
-        if "low" in {room.mode, before.mode}:
-            # Rows of another pace go into blocks of their own.
-            self.keeper.flush(uptime, self.live.blob())
-            self._seal(None)
-            self.keeper.low = self.events.detailed = room.mode == "low"
-        log.warning("%s", room.sentence())
-        self._put("disk", wall, {"mode": room.mode, "text": room.sentence()})
-        if room.mode == "low":
-            self._act("disk", room.sentence())
+    def _not_saved(self, uptime: float) -> str:
+        """Say since when nothing is saved, or nothing."""
+        since = self.keeper.not_saved_since
+        if math.isnan(since):
+            return ""
+        wall = self.source.clock.wall()
+        when = f"for {uptime - since:.0f} s"
+        if wall >= PLAUSIBLE_FROM:
+            at = datetime.fromtimestamp(
+                wall - (uptime - since), tz=ZoneInfo(self.rig.timezone)
+            )
+            when = f"since {at:%H:%M}"
+        return f"NOT SAVED {when}: {self.keeper.trouble}"
 
     def _tell(self, uptime: float) -> None:
-        since = self.keeper.not_saved_since
-        text = f"logging, {self.room.sentence()}"
-        if not math.isnan(since):
-            text = f"NOT SAVED for {uptime - since:.0f} s: {self.keeper.trouble}"
+        trouble = self._not_saved(uptime)
+        text = trouble or f"logging, {self.board.room.sentence()}"
+        if trouble:
             self._act("not-saved", text)
         self.around.manager.tell(f"STATUS={text}")
         live = self.live.battery.estimate()
@@ -468,14 +444,14 @@ class Daemon:
             {
                 "uptime_s": uptime,
                 "text": text,
-                "not_saved_for_s": None if math.isnan(since) else uptime - since,
+                "saving": not trouble,
                 "rows_given_up": self.keeper.given_up,
-                "free_mb": round(self.room.free / 1e6),
-                "days_left": self.room.days,
-                "disk": self.room.mode,
-                "board_temp_c": self.temp,
-                "hot": heat_reason(self.around.sys_root) or None,
-                "supply_low": self.supply_low,
+                "free_mb": round(self.board.room.free / 1e6),
+                "days_left": self.board.room.days,
+                "disk": self.board.room.mode,
+                "board_temp_c": self.board.temp,
+                "hot": self.board.heat or None,
+                "supply_low": self.board.supply_low,
                 "silent_sensors": dict(self.silent),
                 "soc": {"value": live.value, "lo": live.lo, "hi": live.hi},
             }

@@ -210,10 +210,10 @@ def test_little_room_keeps_minutes_and_events_with_detail(rig, tmp_path):
         go(daemon, clock, 120)
         free[0] = 150e6
         go(daemon, clock, 60)
-        assert daemon.room.mode == "warn"
+        assert daemon.board.room.mode == "warn"
         free[0] = 20e6
         go(daemon, clock, 61)
-        assert daemon.room.mode == "low"
+        assert daemon.board.room.mode == "low"
         rows = store.boots()[0].rows
         go(daemon, clock, 300)
         go(daemon, clock, 300, amps=-9.0)
@@ -242,7 +242,7 @@ def test_no_room_runs_in_memory_says_so_and_saves_all_later(rig, tmp_path, monke
         monkeypatch.setattr(store, "append_window", full)
         go(daemon, clock, 600)
         text = (tmp_path / "status.json").read_text()
-        assert "NOT SAVED" in text
+        assert "NOT SAVED since " in text
         monkeypatch.setattr(store, "append_window", append)
         go(daemon, clock, 30)
         daemon.close()

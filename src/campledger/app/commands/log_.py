@@ -195,7 +195,7 @@ def _open(path: Path, source: Source) -> Store | None:
                 {
                     "uptime_s": _uptime(),
                     "text": text,
-                    "not_saved_for_s": _uptime() - since,
+                    "saving": False,
                 }
             )
             source.stop.wait(AGAIN)
