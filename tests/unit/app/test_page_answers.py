@@ -44,7 +44,7 @@ def test_answers_say_what_the_commands_say(run, where, folder):
     assert "%" not in first
     spare = abs(enough["spare_ah"]["value"])
     assert f"{spare:.0f} Ah" in first or f"{spare:.1f} Ah" in first
-    for heading in ("Today's account", "Low point of each day", "Parked"):
+    for heading in ("Today's account", "Low point of each day", "Parked", "Cautions"):
         assert heading.replace("'", "&#x27;") in text
     assert "Meter readings" in str(facts["proofs"])
 

@@ -18,7 +18,7 @@ from campledger.app.page.network import (
     split_listen,
 )
 from campledger.app.page.pairing import Pairing
-from campledger.app.page.places import PAIRING, make_folder, page_folder
+from campledger.app.page.places import PAIRING, hand_over, make_folder, page_folder
 from campledger.formats.rigfile import read_rig
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
     store = store_path(args).resolve()
     folder = make_folder(page_folder(store))
     if args.new_code:
-        return _new_code(args, folder)
+        return _new_code(args, store, folder)
     return _serve(args, rig, store, folder)
 
 
@@ -76,8 +76,9 @@ def _address(args: argparse.Namespace, rig: Rig) -> int:
     return 0
 
 
-def _new_code(args: argparse.Namespace, folder: Path) -> int:
+def _new_code(args: argparse.Namespace, store: Path, folder: Path) -> int:
     code = Pairing(path=folder / PAIRING).new_code()
+    hand_over(folder, store)
     if args.json:
         print_json({"code": code})
         return 0

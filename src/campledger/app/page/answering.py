@@ -37,6 +37,7 @@ from campledger.errors import CampledgerError, StoreBusyError
 from campledger.judge.enough_types import Drive, Question
 from campledger.judge.statement import make_statement
 from campledger.present import wording as w
+from campledger.present.cautions import cautions_for
 from campledger.present.phone import account, ask, lines
 from campledger.present.phone.markup import how, items, paragraphs, section, text
 from campledger.store.file import Lock
@@ -134,6 +135,13 @@ def _standing(s: Session) -> tuple[str, str]:
     )
 
 
+def _cautions(s: Session) -> str:
+    """Put the cautions that concern this rig behind taps of their own."""
+    return "".join(
+        how(paragraphs([c.text]), label=c.title) for c in cautions_for(s.rig)
+    )
+
+
 def live_parts(
     s: Session,
     said: Enough,
@@ -150,6 +158,7 @@ def live_parts(
             section("lows", "Low point of each day", account.strip(statement)),
             section("parked", "Parked", parked),
             section("leave", "Ready to leave", ready),
+            section("cautions", "Cautions", _cautions(s)),
             section("notes", "Notes", ask.notes(_notes(record), said.utc_offset)),
         )
     )
