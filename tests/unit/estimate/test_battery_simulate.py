@@ -81,3 +81,47 @@ def test_wrong_arguments_are_named():
         )
     with pytest.raises(ValueError, match="ratio is -1"):
         scaled(typical("lfp", 1.0), -1.0)
+
+
+def floated(**more):
+    """Ninety percent full, a strong source and a small load, ten-minute steps."""
+    model = typical("lfp", 100.0)
+    limits = Limits(
+        voltage_absorption=14.4,
+        voltage_cutoff=11.5,
+        voltage_reconnect=12.5,
+        current_charge_max=50.0,
+        **more,
+    )
+    restart = np.zeros(144, dtype=bool)
+    restart[100] = True
+    return simulate(
+        model,
+        limits,
+        soc_initial=np.array([0.9]),
+        step=600.0,
+        load=np.full(144, 40.0),
+        source=np.full(144, 600.0),
+        restart=restart,
+    )
+
+
+def test_a_charger_that_floats_gives_less_than_one_that_absorbs():
+    held = floated()
+    floating = floated(voltage_float=13.5)
+    assert floating.soc[0, 60] <= held.soc[0, 60]
+    assert floating.source_used.sum() < held.source_used.sum()
+    settled = floating.current[0, 60:100]
+    assert np.abs(np.diff(settled)).max() < 0.2
+
+
+def test_a_float_ends_where_the_charger_starts_anew():
+    floating = floated(voltage_float=13.0)
+    assert floating.soc[0, 99] < floating.soc[0, 12:99].max()
+    assert floating.current[0, 100] > floating.current[0, 99]
+
+
+def test_a_small_tail_absorbs_for_longer():
+    early = floated(voltage_float=13.0, tail=0.2)
+    late = floated(voltage_float=13.0, tail=0.02)
+    assert late.soc[0, :20].mean() > early.soc[0, :20].mean()

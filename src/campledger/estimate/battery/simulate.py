@@ -26,6 +26,8 @@ RECONNECT_RISE = 0.8
 """Volts above cut-off at which loads come back. Common practice, no source."""
 TAIL = 0.04
 """Charging current at which absorption ends, of capacity. Common practice. [1/h]"""
+NEAR = 0.005
+"""Half the span over which the slope of open circuit is taken. [1]"""
 VOLTAGE_LEAST = 6.0
 """Least voltage that turns power into current. Common practice, no source."""
 
@@ -204,6 +206,14 @@ class _Battery:
             return np.full(len(floating), limits.voltage_absorption)
         return np.where(floating, limits.voltage_float, limits.voltage_absorption)
 
+    def rise(self, soc: FloatArray) -> FloatArray:
+        """Give volts that open circuit rises in a step for each ampere: V an A."""
+        table = self.model.soc_table, self.model.voltage_open_table
+        volts = np.interp(soc + NEAR, *table) - np.interp(soc - NEAR, *table)
+        span = np.minimum(soc + NEAR, 1.0) - np.maximum(soc - NEAR, 0.0)
+        out: FloatArray = volts / span * self.hours / self.capacity
+        return out
+
     def accept(self, state: _State, open_volts: FloatArray, r: float) -> FloatArray:
         """
         Give the most current that the battery takes at the volts that are held.
@@ -211,7 +221,10 @@ class _Battery:
         Below nought while a charger floats under a full battery: it gives nothing.
         """
         soc = state.soc
-        by_volts = (self.held(state.floating) - open_volts) / r * self.ratio
+        firm = r / self.ratio
+        if self.limits.voltage_float is not None:
+            firm = firm + np.where(state.floating, self.rise(soc), 0.0)
+        by_volts = (self.held(state.floating) - open_volts) / firm
         missing = np.maximum(1.0 - soc, 0.0) * self.capacity
         by_missing = missing / (self.model.acceptance_time / HOUR)
         stays = efficiency_at(self.model, soc)

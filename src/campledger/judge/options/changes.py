@@ -175,7 +175,7 @@ def _loads(
     days: Days,
     notes: list[str],
 ) -> dict[str, FloatArray]:
-    loads = {k: v for k, v in days.loads.items() if k not in change.without}
+    loads = {k: v for k, v in days.steady.items() if k not in change.without}
     for name, hours in change.hours.items():
         if name in loads:
             loads[name] = loads[name] * _hours_factor(name, hours, estimates)

@@ -13,12 +13,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from campledger.estimate.battery.simulate import (
-    RECONNECT_RISE,
     Limits,
     Simulated,
     simulate,
 )
 from campledger.estimate.loads.censored import fill_like_hours
+from campledger.judge.options.switching import learned_switching
+from campledger.model.rig import COOLING
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -33,7 +34,12 @@ MINUTES_HOUR = 60.0
 LIT = 2.0
 """Power below which nothing charges. Common practice, no source. [W]"""
 LONG_OFF = 20
-"""A cut-off this long shows at which volts loads come back. [minutes]"""
+"""Off this long, a fridge has warmed. Common practice, no source. [minutes]"""
+RECOVERY_MOST = 720
+"""A fridge pulls down for about as long as it was off, at most so. [minutes]"""
+MINUTES_DAY = 1440
+RISE_LEAST = 0.05
+"""Loads never come back at the very volts at which they went. [V]"""
 BULK_SHARE = 0.6
 """Of the usual full current: above it an engine charger gives all it can."""
 
@@ -43,13 +49,15 @@ class Days:
     """
     The measured days in steps of ten minutes, arrays (n,).
 
-    ``loads`` W by name and ``rest`` W not itemised; ``sun`` W possible (``sun_lo``,
-    ``sun_hi``), ``drive`` W; ``temp`` Cel of the battery; ``net`` A measured (NaN in
-    gaps), ``soc`` as counted; ``known`` marks steps that were recorded.
+    ``loads`` W by name, ``steady`` the same had power never gone, ``rest`` W not
+    itemised; ``sun`` W possible (``sun_lo``, ``sun_hi``), ``drive`` W; ``temp`` Cel
+    of the battery; ``net`` A measured (NaN in gaps), ``soc`` as counted; ``known``
+    marks steps that were recorded.
     """
 
     step_utc: FloatArray
     loads: Mapping[str, FloatArray]
+    steady: Mapping[str, FloatArray]
     rest: FloatArray
     sun: FloatArray
     sun_lo: FloatArray
@@ -62,6 +70,7 @@ class Days:
     soc_initial: float
     sun_known: bool
     restart: BoolArray
+    voltage_cutoff: float
     voltage_reconnect: float
 
     @property
@@ -125,6 +134,8 @@ def prepare_days(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Days
         estimates.not_itemised * volts, dark, grid, record.utc_offset
     )
     loads = {name: steps_of(p) for name, p in estimates.demand.items()}
+    cooled = steady_cooling(estimates, rig, grid, record.utc_offset)
+    steady = {**loads, **{name: steps_of(p) for name, p in cooled.items()}}
     sun, low, high, sun_known = _sun(estimates.sources, len(grid))
     temp = np.full(len(grid), 25.0)
     for name in ("temp_house_c", "temp_air_c"):
@@ -136,9 +147,11 @@ def prepare_days(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Days
     ends = np.arange(STEP_MINUTES - 1, len(grid), STEP_MINUTES)
     n = len(net)
     first = battery.soc[np.isfinite(battery.soc)]
+    cutoff, reconnect = learned_switching(estimates, temp, rig)
     return Days(
         step_utc=grid[ends][:n],
         loads={k: np.nan_to_num(v) for k, v in loads.items()},
+        steady={k: np.nan_to_num(v) for k, v in steady.items()},
         rest=np.nan_to_num(steps_of(rest)),
         sun=np.nan_to_num(steps_of(sun)),
         sun_lo=np.nan_to_num(steps_of(low)),
@@ -151,8 +164,58 @@ def prepare_days(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Days
         soc_initial=float(first[0]) if first.size else 1.0,
         sun_known=sun_known,
         restart=_restarts(steps_of(sun), steps_of(_drive(estimates.sources, volts))),
-        voltage_reconnect=_reconnect(estimates, volts, rig),
+        voltage_cutoff=cutoff,
+        voltage_reconnect=reconnect,
     )
+
+
+def steady_cooling(
+    estimates: TripEstimates, rig: Rig, grid: FloatArray, utc_offset: float
+) -> dict[str, FloatArray]:
+    """
+    Give the demand of cooling loads had their power never gone.
+
+    A fridge that was off pulls down afterwards; neither those hours nor fillings made
+    from them are what it takes when power stays.
+
+    Parameters
+    ----------
+    estimates, rig : TripEstimates, Rig
+        What was measured.
+    grid : (m,) float64
+        Minutes. [s]
+    utc_offset : float
+        Rig time minus UTC. [s]
+
+    Returns
+    -------
+    power : dict of (m,) float64
+        Only loads that change. [W]
+
+    References
+    ----------
+    Common practice, no source.
+    """
+    dark = ~np.isfinite(estimates.battery.current_corrected)
+    off = estimates.censored & ~dark
+    after = np.zeros(len(off), dtype=bool)
+    length = 0
+    for k in np.flatnonzero(~dark):
+        if off[k]:
+            length += 1
+        elif length:
+            if length >= LONG_OFF:
+                after[k : k + min(length, RECOVERY_MOST)] = True
+            length = 0
+    unsure = dark | estimates.censored | after
+    if not after.any() or (~unsure).sum() < MINUTES_DAY:
+        return {}
+    cooling = {x.name for x in rig.loads if x.kind in COOLING}
+    return {
+        name: fill_like_hours(np.where(unsure, np.nan, p), unsure, grid, utc_offset)
+        for name, p in estimates.demand.items()
+        if name in cooling
+    }
 
 
 def _restarts(sun: FloatArray, drive: FloatArray) -> BoolArray:
@@ -160,17 +223,6 @@ def _restarts(sun: FloatArray, drive: FloatArray) -> BoolArray:
     lit, engine = np.nan_to_num(sun) > LIT, np.nan_to_num(drive) > LIT
     before = np.concatenate(([False], lit[:-1])), np.concatenate(([False], engine[:-1]))
     return (lit & ~before[0]) | (engine & ~before[1])
-
-
-def _reconnect(estimates: TripEstimates, volts: FloatArray, rig: Rig) -> float:
-    """Give the volts at which loads were seen to come back, else the usual rise."""
-    usual = rig.house.voltage_cutoff + RECONNECT_RISE
-    dark = ~np.isfinite(estimates.battery.current_corrected)
-    off = estimates.censored & ~dark
-    ends = np.flatnonzero(off[:-1] & ~off[1:])
-    long = [k for k in ends if k >= LONG_OFF and off[k - LONG_OFF : k + 1].all()]
-    seen = [float(np.median(volts[k - 1 : k + 1])) for k in long]
-    return float(np.median(seen)) if seen else usual
 
 
 def _sun(
@@ -217,8 +269,8 @@ def limits_of(rig: Rig, days: Days, *, charger: float | None = None) -> Limits:
     most = rig.house.current_charge_max
     return Limits(
         voltage_absorption=rig.house.voltage_absorption,
-        voltage_cutoff=rig.house.voltage_cutoff,
-        voltage_reconnect=max(days.voltage_reconnect, rig.house.voltage_cutoff + 0.1),
+        voltage_cutoff=days.voltage_cutoff,
+        voltage_reconnect=max(days.voltage_reconnect, days.voltage_cutoff + RISE_LEAST),
         current_charge_max=max(most, charger or 0.0),
         voltage_float=_float(rig),
     )

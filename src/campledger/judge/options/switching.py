@@ -1,0 +1,101 @@
+"""
+At which volts of the model the loads went off and came back, learned from the record.
+
+In the model's own volts for means of ten minutes: a dip of seconds that opened the
+switch, or a table that is a little off, would else move a cut-off by hours.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from campledger.estimate.battery.simulate import RECONNECT_RISE, resistance_slow
+
+if TYPE_CHECKING:
+    from campledger.model.estimates import BatteryModel, TripEstimates
+    from campledger.model.rig import Rig
+    from campledger.model.series import FloatArray
+
+LONG = 20
+"""Off and on this long each, to count as a switching. Common practice. [minutes]"""
+MEAN = 10
+"""Minutes whose mean current counts, as the steps of the replay."""
+STRAY = 0.6
+"""Learned volts further than this from the rig file's are not believed. [V]"""
+RESTING = 0.02
+"""Current beyond which hysteresis is fully developed, of capacity. [1/h]"""
+
+
+def model_volts(model: BatteryModel, soc: float, current: float, temp: float) -> float:
+    """
+    Give the volts that a replay would show.
+
+    Parameters
+    ----------
+    model : BatteryModel
+        Fitted to the trip.
+    soc, current, temp : float
+        State of charge [1], current into the battery [A] and temperature. [Cel]
+
+    Returns
+    -------
+    volts : float
+        As in `simulate`. [V]
+
+    References
+    ----------
+    Common practice, no source.
+    """
+    rest = float(np.interp(soc, model.soc_table, model.voltage_open_table))
+    sign = float(np.clip(current / (RESTING * model.capacity), -1.0, 1.0))
+    slow = float(resistance_slow(model, temp))
+    return rest + model.hysteresis * sign + current * slow
+
+
+def learned_switching(
+    estimates: TripEstimates, temp: FloatArray, rig: Rig
+) -> tuple[float, float]:
+    """
+    Give the cut-off and the reconnect volts in the model's terms.
+
+    Parameters
+    ----------
+    estimates : TripEstimates
+        Minutes without power are told by ``censored``; minutes that were not recorded
+        are passed over.
+    temp : (m,) float64
+        Battery temperature by minute. [Cel]
+    rig : Rig
+        Its cut-off stands where none was seen, and the usual rise above it.
+
+    Returns
+    -------
+    cutoff, reconnect : float
+        Medians of what was seen. [V]
+
+    References
+    ----------
+    Common practice, no source.
+    """
+    battery = estimates.battery
+    known = np.isfinite(battery.current_corrected) & np.isfinite(battery.soc)
+    at = np.flatnonzero(known)
+    off = estimates.censored[at]
+    current, soc = battery.current_corrected[at], battery.soc[at]
+    warm = np.nan_to_num(temp[at], nan=25.0)
+    went: list[float] = []
+    came: list[float] = []
+    for k in np.flatnonzero(off[1:] != off[:-1]):
+        before, after = off[max(0, k + 1 - LONG) : k + 1], off[k + 1 : k + 1 + LONG]
+        if min(len(before), len(after)) < LONG or before.std() or after.std():
+            continue
+        mean = float(np.mean(current[k + 1 - MEAN : k + 1]))
+        volts = model_volts(battery.model, float(soc[k]), mean, float(warm[k]))
+        (came if off[k] else went).append(volts)
+    cutoff = rig.house.voltage_cutoff
+    if went and abs(float(np.median(went)) - cutoff) <= STRAY:
+        cutoff = float(np.median(went))
+    reconnect = float(np.median(came)) if came else cutoff + RECONNECT_RISE
+    return cutoff, reconnect
