@@ -91,6 +91,26 @@ def _refuse(path: Path, field: str, got: str, expected: str, effect: str) -> Inp
     )
 
 
+def writable(out: Path) -> None:
+    """
+    Refuse a place for a file before any work is done.
+
+    Raises
+    ------
+    InputError
+        Its folder is not there or may not be written, or it is a folder itself.
+    """
+    folder = out.parent
+    if not folder.is_dir() or not os.access(folder, os.W_OK) or out.is_dir():
+        raise _refuse(
+            out,
+            "file",
+            f"{folder if not out.is_dir() else out}",
+            "a file in a folder that can be written",
+            "Nothing written.",
+        )
+
+
 # writing
 
 
@@ -128,6 +148,7 @@ def write_archive(
     plan_file : Path, optional
         A plan that was not frozen; default the frozen one of the trip.
     """
+    writable(out)
     zone = read_rig(rig_file).timezone
     places = leave_places
     leave = Leave(
@@ -179,8 +200,12 @@ def write_archive(
         }
         files[MANIFEST] = json.dumps(about, ensure_ascii=False, indent=1).encode()
         part = Path(folder) / "archive"
-        _pack(part, files, copy)
-        part.replace(out)
+        try:
+            _pack(part, files, copy)
+            part.replace(out)
+        except OSError as error:
+            why = (error.strerror or str(error)).lower()
+            raise _refuse(out, "file", why, "room", "Nothing written.") from error
     return Archived(
         rig=str(about["rig"]),
         trip=str(about["trip"]),

@@ -33,6 +33,9 @@ SOC_LO, SOC_HI = "soc_house_lo", "soc_house_hi"
 CAPACITY, RESISTANCE = "capacity_house_ah", "resistance_house_mohm"
 NO_INTERVAL = math.nan
 FILES_MOST = 100_000
+SAME_VOLTS, SAME_SHARE = 0.05, 0.01
+"""Two exports of one rig agree to this [V] in all but this share of their minutes.
+Common practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,7 +55,7 @@ def parquet_accounts(folder: Path) -> tuple[list[RigAccount], list[str]]:
         try:
             out.append(_account(rig))
         except (pa.ArrowException, OSError, ValueError) as error:
-            refused.append(f"{rig.name}: {_line(error)}, expected a Parquet export")
+            refused.append(f"{rig.name}: got {_line(error)}, expected one rig's export")
     return out, refused
 
 
@@ -136,14 +139,36 @@ def _account(rig: RigFiles) -> RigAccount:
 
 
 def _load(paths: Sequence[Path]) -> pa.Table:
-    """Read the files of a rig; rows that two exports both have count once."""
+    """
+    Read the files of a rig; a minute that two exports have counts once.
+
+    Of derived series, which may change with later readings, the later file's stands.
+
+    Raises
+    ------
+    ValueError
+        Two files measured other volts in the same minutes: those are two rigs.
+    """
     tables = [pq.read_table(path, memory_map=True) for path in paths]
     if len(tables) == 1:
         return tables[0]
     table = pa.concat_tables(tables, promote_options="permissive")
     values = [n for n in table.column_names if n != "time_utc"]
-    once: pa.Table = table.group_by("time_utc").aggregate([(n, "max") for n in values])
-    return once.rename_columns([n.removesuffix("_max") for n in once.column_names])
+    wanted = [(n, "last") for n in values]
+    if VOLTS in values:
+        wanted += [(VOLTS, "min"), (VOLTS, "max")]
+    once = table.group_by("time_utc", use_threads=False).aggregate(wanted)
+    if VOLTS in values:
+        apart = pc.subtract(once[f"{VOLTS}_max"], once[f"{VOLTS}_min"])
+        count = pc.sum(pc.greater(apart, SAME_VOLTS)).as_py() or 0
+        if count > SAME_SHARE * once.num_rows:
+            msg = f"exports of one name with other volts in {count} of their minutes"
+            raise ValueError(msg)
+        once = once.drop_columns([f"{VOLTS}_min", f"{VOLTS}_max"])
+    renamed: pa.Table = once.rename_columns(
+        [n.removesuffix("_last") for n in once.column_names]
+    )
+    return renamed
 
 
 def _step(time: pa.ChunkedArray) -> float:

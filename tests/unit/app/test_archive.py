@@ -276,3 +276,14 @@ def test_opening_never_overwrites(made, tmp_path):
     with pytest.raises(InputError, match="empty folder"):
         arc.open_archive(made[0], tmp_path / "o")
     assert (tmp_path / "o" / "mine").read_text() == "here"
+
+
+def test_a_place_that_cannot_be_written_is_refused_in_a_line(run, home, tmp_path):
+    for words in (
+        ("archive", tmp_path / "no" / "x.zip"),
+        ("archive", tmp_path),
+        ("fleet", tmp_path, "--out", tmp_path / "no" / "x.html"),
+    ):
+        code, out, err = run(*words, *home)
+        assert (code, out, err.count("\n")) == (2, "", 1)
+        assert "Nothing written" in err

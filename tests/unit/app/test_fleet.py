@@ -74,6 +74,16 @@ def test_two_overlapping_exports_of_a_rig_count_once(tmp_path):
     assert len(rig.ageing) == 1
 
 
+def test_two_rigs_of_one_name_are_not_mixed(tmp_path):
+    for name, seed in (("a", 1), ("b", 2)):
+        bench_fleet.make_rig(tmp_path / f"{name}.parquet", seed, days=1)
+        table = pq.read_table(tmp_path / f"{name}.parquet")
+        named = table.replace_schema_metadata({"rig": "Van"})
+        pq.write_table(named, tmp_path / f"{name}.parquet")
+    with pytest.raises(InputError, match="Van: got exports of one name"):
+        read_fleet(str(tmp_path))
+
+
 def test_a_folder_named_after_the_rig_names_it(tmp_path):
     place = tmp_path / "rig=Number 9"
     place.mkdir()
@@ -202,3 +212,30 @@ def test_names_cannot_become_markup():
     text = fleet_html(compare_rigs([rig("<script>alert(1)</script>", 0.4)]))
     assert "<script>alert" not in text
     assert "&lt;script&gt;alert(1)" in text
+
+
+def test_a_battery_is_followed_over_the_trips_of_a_store(run, recording, tmp_path):
+    head, *rows = recording.read_text().splitlines()
+    assert head.split(",")[0] == "time_utc"
+    later = []
+    for row in rows[::8]:
+        when, rest = row.split(",", 1)
+        day = f"2026-04-{int(when[8:10]) + 10:02d}"
+        later.append(f"{day}{when[10:]},{rest}")
+    (tmp_path / "a.csv").write_text("\n".join([head, *rows[::8]]) + "\n")
+    (tmp_path / "b.csv").write_text("\n".join([head, *later]) + "\n")
+    place = tmp_path / "fleet" / "van"
+    place.mkdir(parents=True)
+    shutil.copy(RIG, place / "rig.toml")
+    options = ("--rig", RIG, "--store", place / "campledger.db")
+    words = ("--set", "clock=own", *options)
+    code, _, err = run("import", tmp_path / "a.csv", tmp_path / "b.csv", *words)
+    assert code == 0, err
+    (van,) = read_fleet(str(tmp_path / "fleet")).rigs
+    assert len(van.ageing) == 2
+    assert van.ageing[1].time_utc - van.ageing[0].time_utc > 20 * 86400
+    assert van.missing == ()
+    assert van.end_utc - van.start_utc < 5 * 86400
+    assert {a.quantity for a in ageing_of(van.ageing)} == {"capacity", "resistance"}
+    (one,) = read_fleet(str(tmp_path / "fleet"), trips=1).rigs
+    assert len(one.ageing) == 1

@@ -6,6 +6,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from campledger.app.archive import writable
 from campledger.app.fleet import read_fleet
 from campledger.app.output import print_json
 from campledger.app.times import iso
@@ -43,6 +44,7 @@ def run(args: argparse.Namespace) -> int:
     """Write the page; say who comes back hungry."""
     from campledger.present.fleet_page import verdict, write_fleet  # noqa: PLC0415
 
+    writable(Path(args.out))
     fleet = read_fleet(args.source, trips=max(args.trips, 0))
     size = write_fleet(Path(args.out), fleet)
     if args.json:
