@@ -261,5 +261,8 @@ def test_a_look_sees_the_newest_event(desk):
     rig = read_rig(desk.rig)
     with open_store(desk.store, "write") as store:
         assert look(store, rig) == {"driving": False, "events": 0}
-        number = store.add_entry("event", time.time(), {"x": 1})
+        newest = store.span()[1]
+        number = store.add_entry("event", newest, {"x": 1}, key="urgent")
+        assert look(store, rig)["events"] == number
+        store.add_entry("event", newest, {"x": 1}, key="step")
         assert look(store, rig)["events"] == number

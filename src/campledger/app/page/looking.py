@@ -10,6 +10,9 @@ if TYPE_CHECKING:
     from campledger.model.series import TripRecord
     from campledger.store import Store
 
+RECENT = 3600.0
+COMMON = frozenset({"step", "fingerprint"})
+"""Events that say nothing new to a person: a load went on, a result was kept."""
 DRIVE_FRESH = 180.0
 """A reading older than this says nothing about driving now. [s]"""
 CHARGES = 2.0
@@ -45,11 +48,11 @@ def _newest(record: TripRecord, name: str, at: float) -> float:
 
 
 def look(store: Store, rig: Rig) -> dict[str, object]:
-    """Give whether it moves now, and the mark of the newest event."""
-    events = store.entries("event")
-    newest = events[-1].id if events else 0
+    """Give whether it moves now, and the mark of the newest event that matters."""
     span = store.span()
     if span is None:
-        return {"driving": False, "events": newest}
+        return {"driving": False, "events": 0}
+    recent = store.entries("event", start=span[1] - RECENT)
+    newest = max((e.id for e in recent if e.key not in COMMON), default=0)
     record = store.record(span[1] - DRIVE_FRESH, span[1], rig.corrections)
     return {"driving": is_driving(record, rig, span[1]), "events": newest}

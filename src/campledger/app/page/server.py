@@ -54,6 +54,8 @@ SLOW = 10.0
 """A request that is not whole after this is dropped. [s]"""
 EVERY = 600.0
 """Answers are worked out anew so often. [s] (asked)"""
+EVENT_APART = 120.0
+"""Events do not have the answers worked out more often than this. [s]"""
 LOOK = 5.0
 DRIVING_OLD = 1200.0
 """What the answers say about driving counts no longer than this. [s]"""
@@ -522,7 +524,8 @@ async def keep_going(house: House, told: dict[str, str], stop: asyncio.Event) ->
                 log.warning("the writing part ended with %d", scribe.returncode)
                 scribe = start_scribe(told)
             now, found = time.monotonic(), now_of(house)
-            if now >= due or found != seen:
+            event = found != seen and now >= due - EVERY + EVENT_APART
+            if now >= due or event:
                 due, seen = now + EVERY, found
                 house.worker.refresh(force=True)
             with contextlib.suppress(TimeoutError):

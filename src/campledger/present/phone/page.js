@@ -39,9 +39,13 @@
     const live = document.getElementById("live");
     const other = fresh.getElementById("live");
     if (!live || !other) { location.reload(); return; }
-    const open = [...live.querySelectorAll("details[open][id]")].map((d) => d.id);
+    const tried = document.getElementById("tried");
+    const open = [...live.querySelectorAll("details")].map((d) => d.open);
     live.innerHTML = other.innerHTML;
-    open.forEach((id) => { const d = document.getElementById(id); if (d) d.open = true; });
+    const now = [...live.querySelectorAll("details")];
+    if (now.length === open.length) now.forEach((d, k) => { d.open = open[k]; });
+    const place = document.getElementById("tried");
+    if (place && tried) place.replaceWith(tried);
     body.dataset.identity = fresh.body.dataset.identity;
   };
   const look = async () => {
@@ -54,7 +58,8 @@
       showAway(false);
       const driving = Boolean(document.querySelector(".driving"));
       if (now.driving !== driving && !location.search.includes("passenger")) { location.reload(); return; }
-      if (now.identity !== body.dataset.identity) await renew();
+      const busy = document.activeElement && document.activeElement.closest("#live form");
+      if (now.identity !== body.dataset.identity && !busy) await renew();
     } catch (_) { showAway(true); }
     showAge();
   };
