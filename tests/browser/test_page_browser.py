@@ -143,7 +143,7 @@ def test_a_phone_that_leaves_keeps_the_answer_with_its_age(browser, world):
         phone.page.reload()
         phone.context.set_offline(True)
         phone.page.clock.run_for(61_000)
-        phone.page.wait_for_function("!document.getElementById('away').hidden")
+        phone.page.wait_for_selector("#away:not([hidden])")
         said = phone.page.locator("#away").inner_text()
         assert "last answer" in said
         assert "Van net" in said
@@ -151,7 +151,7 @@ def test_a_phone_that_leaves_keeps_the_answer_with_its_age(browser, world):
         assert phone.page.locator("#enough .verdict").is_visible()
         phone.context.set_offline(False)
         phone.page.clock.run_for(21_000)
-        phone.page.wait_for_function("document.getElementById('away').hidden")
+        phone.page.wait_for_selector("#away", state="hidden")
 
 
 def test_a_new_answer_comes_in_without_a_tap(browser, world):
