@@ -27,8 +27,6 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-TRIES = 2
-"""Reads of one poll before it counts as failed. Common practice, no source."""
 SILENT_AFTER = 3
 """Failed polls in a row after which a sensor is called silent. Job text X4."""
 LONGEST_WAIT = 30.0
@@ -220,24 +218,18 @@ class BusPoller(threading.Thread):
             self.out.put_nowait(taken)
 
     def _read(self, slot: Slot) -> Mapping[str, float]:
+        """Read once: buses repeat what is worth it, a second time-out costs others."""
         count = self.counts[slot.label]
         count["polls"] += 1
-        tries = TRIES if slot.fails < SILENT_AFTER else 1
-        for k in range(tries):
-            try:
-                if not slot.started:
-                    slot.driver.start()
-                    slot.started = True
-                reading = slot.driver.read()
-            except BusError as error:
-                if error.temporary and k + 1 < tries:
-                    count["retries"] += 1
-                    continue
-                return self._failed(slot, str(error), "errors")
-            else:
-                self._answered(slot, reading)
-                return reading.values
-        return {}
+        try:
+            if not slot.started:
+                slot.driver.start()
+                slot.started = True
+            reading = slot.driver.read()
+        except BusError as error:
+            return self._failed(slot, str(error), "errors")
+        self._answered(slot, reading)
+        return reading.values
 
     def _failed(self, slot: Slot, text: str, kind: str) -> Mapping[str, float]:
         self.counts[slot.label][kind] += 1

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from campledger.app.context import store_path
 from campledger.app.importing import strangers
+from campledger.app.status import logger_lines
 from campledger.app.times import iso, offset_at
 from campledger.errors import InputError, StoreError
 from campledger.formats.planfile import read_plan
@@ -71,6 +72,7 @@ def check_all(args: argparse.Namespace, rig: Rig, plan: Path | None) -> CheckRes
     sensed = {channel for s in rig.sensors for _, channel in s.channels}
     stored, store_lines = _store(args, rig)
     lines += store_lines
+    lines += logger_lines()
     description = tuple(
         f"{f.title}: {f.reads}"
         for f in check_description(rig)

@@ -54,6 +54,18 @@ def read_status(now: float | None = None) -> dict[str, object] | None:
     return found if fresh else None
 
 
+def logger_lines() -> list[str]:
+    """Say what a running daemon has to say: not saved, hot, room for so many days."""
+    found = read_status()
+    if found is None:
+        return []
+    lines = [str(found["text"])] if found.get("text") else []
+    silent = found.get("silent_sensors")
+    if isinstance(silent, list) and silent:
+        lines.append("Silent sensors: " + ", ".join(map(str, silent)))
+    return [f"LOGGER   {line}" for line in lines]
+
+
 class Manager:
     """The service manager's end of the line, if there is one."""
 

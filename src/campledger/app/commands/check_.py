@@ -27,6 +27,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--draft-rig", action="store_true", help="ask a dozen questions, write a rig"
     )
     parser.add_argument(
+        "--parked",
+        action="store_true",
+        help="how long it lasts parked; ready to leave?",
+    )
+    parser.add_argument(
         "--strict", action="store_true", help="exit 3 on a failed proof"
     )
 
@@ -37,6 +42,8 @@ def run(args: argparse.Namespace) -> int:
         from campledger.app.drafting import draft  # noqa: PLC0415
 
         return draft(sys.stdin, sys.stdout, sys.stderr)
+    if args.parked:
+        return _parked(args)
     rig = read_rig(rig_path(args))
     if args.live:
         from campledger.app.proving import prove  # noqa: PLC0415
@@ -48,6 +55,20 @@ def run(args: argparse.Namespace) -> int:
         print_json(result.as_object())
     else:
         _print(result)
+    return 0
+
+
+def _parked(args: argparse.Namespace) -> int:
+    from campledger.app.context import session  # noqa: PLC0415
+    from campledger.app.parked import stand  # noqa: PLC0415
+
+    args.start = args.end = None
+    with session(args) as s:
+        standing = stand(s, args)
+    if args.json:
+        print_json(standing.as_object())
+    else:
+        print("\n".join(standing.lines()))
     return 0
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from campledger.app.answers import Asked, answer, backtest
 from campledger.app.context import Session, now_of, session
 from campledger.app.output import print_json
+from campledger.app.status import logger_lines
 from campledger.app.times import offset_at, parse_span, parse_time
 from campledger.errors import Fault, InputError
 from campledger.judge.enough_types import SUNS, Drive, Question
@@ -116,7 +117,9 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json(enough_json(said))
     else:
-        print(enough_text(said))
+        print(enough_text(said), end="")
+        for line in logger_lines():
+            print(line)
     if args.strict and (said.verdict != "yes" or said.car.verdict == "not_safe"):
         return 3
     return 0

@@ -10,6 +10,7 @@ import numpy as np
 
 from campledger.app.context import choose_trip, estimates_of, record_of, session
 from campledger.app.fitout_facts import judged
+from campledger.app.heavy import heavy_work
 from campledger.app.output import print_json
 from campledger.errors import Fault, InputError
 from campledger.judge.options import Change, evaluate
@@ -146,7 +147,7 @@ def run(args: argparse.Namespace) -> int:
         options_text,
     )
 
-    with session(args) as s:
+    with session(args) as s, heavy_work("options", s.store.path):
         changes = changes_of(args, s.rig)
         args.start = args.end = None
         chosen = choose_trip(s, args)

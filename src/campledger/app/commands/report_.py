@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from campledger.app.commands.statement_ import add_arguments as add_statement
 from campledger.app.context import choose_trip, estimates_of, record_of, session
+from campledger.app.heavy import heavy_work
 from campledger.app.output import print_json
 from campledger.app.reporting import report_data, report_object
 
@@ -28,7 +29,7 @@ def run(args: argparse.Namespace) -> int:
     """Write the report; say where, or give its figures as JSON."""
     from campledger.present.report import write_report  # noqa: PLC0415
 
-    with session(args) as s:
+    with session(args) as s, heavy_work("report", s.store.path):
         chosen = choose_trip(s, args)
         record = record_of(s, chosen)
         estimates = estimates_of(s, chosen, record)
