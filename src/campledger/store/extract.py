@@ -39,10 +39,10 @@ from campledger.store.writer import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
-    from campledger.model.clock import BootClock
+    from campledger.model.clock import BootClock, ClockAnchor
     from campledger.store.boots import BootRow
 
 CHANNELS_MOST = 400
@@ -55,6 +55,9 @@ BLOB_MOST = 8_000_000
 [byte] Common practice, no source."""
 
 
+NAME_MOST = 200
+PAST, FUTURE = 0.0, 7_258_118_400.0
+"""1970 to 2200: no reading is older or younger. [s] Common practice, no source."""
 WINDOW_MOST = 1_000_000
 """Most that a window holds when it is opened: ten seconds of readings are some
 kilobytes. [byte] Common practice, no source."""
@@ -190,6 +193,7 @@ def _boots(
         rows = bt.all_boots(db)
     everything = math.isinf(wanted.start) and math.isinf(wanted.end)
     for boot in rows:
+        _sound_boot(boot, anchors.get(boot.id, ()))
         clock = bt.clock_of(boot, anchors.get(boot.id, ()))
         info = infos[boot.id]
         if everything:
@@ -204,6 +208,20 @@ def _boots(
                 )
         elif info.after_utc <= wanted.end and info.before_utc >= wanted.start:
             yield boot, None, -math.inf, math.inf
+
+
+def _sound_boot(boot: BootRow, anchors: Sequence[ClockAnchor]) -> None:
+    texts: tuple[object, ...] = (boot.recorder, boot.identity, boot.source)
+    kinds: tuple[object, ...] = tuple(a.kind for a in anchors)
+    number: object = boot.number
+    plain = all(isinstance(t, str) and len(t) <= NAME_MOST for t in texts)
+    numbered = number is None or isinstance(number, int)
+    dated = all(isinstance(k, str) for k in kinds) and all(
+        math.isfinite(a.uptime) and PAST <= a.time_utc <= FUTURE for a in anchors
+    )
+    if not (plain and numbered and dated):
+        msg = "a boot of another form, expected one of ours"
+        raise ValueError(msg)
 
 
 def _copy_boot(

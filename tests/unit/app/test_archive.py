@@ -230,6 +230,13 @@ BENT = {
     "short count": "update grp set rows = 7",
     "huge count": "update grp set rows = 4000000000",
     "strange channel": "update channel set name = '<script>' || name",
+    "a plan that is none": "insert into doc (tag, kind, time_utc, key, body) "
+    "values ('', 'plan', 1.0, '', '{}')",
+    "a note that is none": "insert into doc (tag, kind, time_utc, key, body) "
+    "values ('', 'note', 1.0, '', '[1]')",
+    "a recorder that is none": "update boot set recorder = x'00ff'",
+    "an anchor from nowhere": "insert into anchor (boot, uptime, time_utc, kind, bound)"
+    " select id, 'x', 'y', 'z', 'w' from boot limit 1",
     "no json": "insert into doc (tag, kind, key, body) values ('', 'note', '', '{')",
 }
 
