@@ -115,6 +115,18 @@ def test_hosts_and_addresses():
     assert network.address_of("0.0.0.0:8080").endswith(":8080/")
 
 
+def test_the_network_is_the_one_that_is_offered(tmp_path, monkeypatch):
+    monkeypatch.setattr(network, "ACCESS_POINT", tmp_path / "none.conf")
+    monkeypatch.setattr(network, "MANAGED", tmp_path)
+    monkeypatch.setattr(network.shutil, "which", lambda _: None)
+    (tmp_path / "a.nmconnection").write_text("[wifi]\nmode=infrastructure\nssid=Home\n")
+    assert network.network_name() == ""
+    (tmp_path / "b.nmconnection").write_text("[wifi]\nmode=ap\nssid=Van net\n")
+    assert network.network_name() == "Van net"
+    (tmp_path / "none.conf").write_text("interface=wlan0\nssid=Other\n")
+    assert network.network_name() == "Other"
+
+
 def test_every_kind_of_date_has_words():
     assert set(CLOCKS) >= set(STRENGTH) - {"sun"} | {"clock"} or set(STRENGTH) <= set(
         CLOCKS

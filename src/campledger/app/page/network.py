@@ -9,10 +9,8 @@ import subprocess
 from contextlib import suppress
 from pathlib import Path
 
-ACCESS_POINT = (
-    Path("/etc/hostapd/hostapd.conf"),
-    *Path("/etc/NetworkManager/system-connections").glob("*.nmconnection"),
-)
+ACCESS_POINT = Path("/etc/hostapd/hostapd.conf")
+MANAGED = Path("/etc/NetworkManager/system-connections")
 _SSID = re.compile(r"^ssid=(.+)$", re.MULTILINE)
 ANY = frozenset({"0.0.0.0", "::", ""})  # noqa: S104  # compared, not bound
 
@@ -73,11 +71,10 @@ def address_of(listen: str) -> str:
 
 def network_name() -> str:
     """Give the Wi-Fi's name if this computer can tell it, else nothing."""
-    for path in ACCESS_POINT:
-        with suppress(OSError):
-            found = _SSID.search(path.read_text(encoding="utf-8", errors="replace"))
-            if found:
-                return found[1].strip()
+    with suppress(OSError):
+        for path in (ACCESS_POINT, *sorted(MANAGED.glob("*.nmconnection"))):
+            if (name := _offered(path)) != "":
+                return name
     tool = shutil.which("iwgetid")
     if tool is None:
         return ""
@@ -87,6 +84,17 @@ def network_name() -> str:
         )
         return said.stdout.strip()
     return ""
+
+
+def _offered(path: Path) -> str:
+    """Give the name of a network that this computer itself offers, from its setting."""
+    try:
+        setting = path.read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return ""
+    found = _SSID.search(setting)
+    offers = path == ACCESS_POINT or "mode=ap" in setting.split()
+    return found[1].strip() if found and offers else ""
 
 
 def is_loopback(listen: str) -> bool:
