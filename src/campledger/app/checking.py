@@ -14,6 +14,7 @@ from campledger.errors import InputError, StoreError
 from campledger.formats.planfile import read_plan
 from campledger.judge.fitout import check_description
 from campledger.judge.possible import Possible, what_can_be_told
+from campledger.model.rig import COOLING
 from campledger.store import Store, open_store
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ def check_all(args: argparse.Namespace, rig: Rig, plan: Path | None) -> CheckRes
         The plan file is wrong.
     """
     lines = [f"rig: {rig.name}: read, nothing wrong."]
-    assumed = tuple(sorted(rig.assumed))
+    assumed = tuple(key for key in sorted(rig.assumed) if _matters(key, rig))
     if assumed:
         lines.append(f"rig: assumed, because not typed: {', '.join(assumed)}.")
     if plan is not None:
@@ -87,6 +88,23 @@ def check_all(args: argparse.Namespace, rig: Rig, plan: Path | None) -> CheckRes
         assumed=assumed,
         description=description,
     )
+
+
+def _matters(key: str, rig: Rig) -> bool:
+    """Tell whether a default can decide an answer about this rig."""
+    group, *rest = key.split(".")
+    load = rig.load(rest[0]) if group == "load" else None
+    source = rig.source(rest[0]) if group == "source" else None
+    if load is not None:
+        return load.kind in COOLING and rest[-1] in {"cold_line_c", "contents"}
+    if source is not None:
+        sunny = rest[-1] in {"tilt_deg", "azimuth_deg", "regulator", "panel_w"}
+        joins = rest[-1] in {"cut_in_v", "cut_out_v"}
+        engine = rest[-1] in {"derate_c", "input_min_v", "efficiency"}
+        if source.kind == "solar":
+            return not joins and not engine
+        return not sunny and (joins == (source.kind == "isolator"))
+    return group in {"house", "start", "engine", "recording"}
 
 
 def _store(args: argparse.Namespace, rig: Rig) -> tuple[tuple[str, ...], list[str]]:

@@ -114,7 +114,8 @@ def test_flat_and_tilted_days(day, flat, tilted):
     assert sky.ghi.sum() / 60000 == pytest.approx(flat, rel=0.01)
     plane = plane_irradiance(sky, sun_vector(zenith, azimuth), panel_normal(20.0, 0.0))
     assert plane.sum() / 60000 == pytest.approx(tilted, rel=0.01)
-    # without altitude, with our own band mean of the turbidity, the day still holds to a few percent
+    # Without altitude, with our own band mean of the turbidity, the day still holds
+    # to a few percent.
     own = ineichen(time, zenith, linke_turbidity(float(time[720]), ALICE[0]))
     assert own.ghi.sum() / 60000 == pytest.approx(flat, rel=0.05)
 
