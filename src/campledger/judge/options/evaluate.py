@@ -29,6 +29,8 @@ from campledger.judge.options.types import (
     OptionResult,
     Options,
     Outcome,
+    Path,
+    Verdict,
 )
 from campledger.judge.options.validate import validate
 from campledger.judge.options.verdict import decide
@@ -111,14 +113,49 @@ def evaluate(
     results = tuple(
         _judge(c, rig, estimates, days, draws, base, base_soc) for c in asked
     )
+    verdict = decide(baseline, results, validation, rig, faults or {})
     return Options(
         baseline=baseline,
         validation=validation,
         options=results,
-        verdict=decide(baseline, results, validation, rig, faults or {}),
+        verdict=verdict,
+        path=_path(verdict, results, rig, estimates, days, base),
         grid=grid_of(rig, days, base_setup, base, draws),
         spare_sun=baseline.unused_solar.value,
         notes=_notes(record, rig, estimates),
+    )
+
+
+def _path(
+    verdict: Verdict,
+    results: Sequence[OptionResult],
+    rig: Rig,
+    estimates: TripEstimates,
+    days: Days,
+    base: Simulated,
+) -> Path | None:
+    """Follow the change that the verdict names, else the first that could be told."""
+    told = [r.change for r in results if r.outcome is not None]
+    change = verdict.change or (told[0] if told else None)
+    if change is None:
+        return None
+    setup = apply_change(change, rig, estimates, days)
+    if setup.refused:
+        return None
+    paths = run(
+        setup.model,
+        setup.limits,
+        days,
+        load=setup.load,
+        source=setup.sun_factor * days.sun + setup.drive_factor * days.drive,
+        soc_initial=np.array([days.soc_initial]),
+    )
+    miss = np.nan_to_num(days.soc - base.soc[0])
+    return Path(
+        time_utc=days.step_utc,
+        driven=days.soc,
+        changed=np.clip(paths.soc[0] + setup.carry * miss, 0.0, 1.0),
+        change=change,
     )
 
 

@@ -7,7 +7,7 @@ could have given, the engine charger what it gives while the battery takes all.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,13 +18,17 @@ from campledger.estimate.battery.simulate import (
     simulate,
 )
 from campledger.estimate.loads.censored import fill_like_hours
-from campledger.judge.options.switching import learned_switching
+from campledger.judge.options.switching import learned_switching, model_volts
 from campledger.model.rig import COOLING
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from campledger.model.estimates import BatteryModel, SourceUse, TripEstimates
+    from campledger.model.estimates import (
+        BatteryModel,
+        SourceUse,
+        TripEstimates,
+    )
     from campledger.model.rig import Rig
     from campledger.model.series import BoolArray, FloatArray, TripRecord
 
@@ -37,6 +41,8 @@ LONG_OFF = 20
 """Off this long, a fridge has warmed. Common practice, no source. [minutes]"""
 RECOVERY_MOST = 720
 """A fridge pulls down for about as long as it was off, at most so. [minutes]"""
+RATIO_LEAST, RATIO_MOST = 0.9, 1.1
+"""A model further off than this is not helped. Common practice, no source."""
 MINUTES_DAY = 1440
 RISE_LEAST = 0.05
 """Loads never come back at the very volts at which they went. [V]"""
@@ -52,7 +58,8 @@ class Days:
     ``loads`` W by name, ``steady`` the same had power never gone, ``rest`` W not
     itemised; ``sun`` W possible (``sun_lo``, ``sun_hi``), ``drive`` W; ``temp`` Cel
     of the battery; ``net`` A measured (NaN in gaps), ``soc`` as counted; ``known``
-    marks steps that were recorded.
+    marks steps that were recorded. ``ratio`` of the model's volts to those seen keeps
+    a power the current that was measured.
     """
 
     step_utc: FloatArray
@@ -70,6 +77,7 @@ class Days:
     soc_initial: float
     sun_known: bool
     restart: BoolArray
+    ratio: FloatArray
     voltage_cutoff: float
     voltage_reconnect: float
 
@@ -145,7 +153,8 @@ def prepare_days(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Days
             break
     net = steps_of(battery.current_corrected)
     ends = np.arange(STEP_MINUTES - 1, len(grid), STEP_MINUTES)
-    n = len(net)
+    n, warm = len(net), steps_of(temp)
+    ends = ends[:n]
     first = battery.soc[np.isfinite(battery.soc)]
     cutoff, reconnect = learned_switching(estimates, temp, rig)
     return Days(
@@ -157,13 +166,14 @@ def prepare_days(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Days
         sun_lo=np.nan_to_num(steps_of(low)),
         sun_hi=np.nan_to_num(steps_of(high)),
         drive=np.nan_to_num(steps_of(_drive(estimates.sources, volts))),
-        temp=np.nan_to_num(steps_of(temp), nan=25.0),
+        temp=np.nan_to_num(warm, nan=25.0),
         net=net,
         soc=battery.soc[ends][:n],
         known=np.isfinite(net),
         soc_initial=float(first[0]) if first.size else 1.0,
         sun_known=sun_known,
         restart=_restarts(steps_of(sun), steps_of(_drive(estimates.sources, volts))),
+        ratio=_ratio(battery.model, battery.soc[ends], steps_of(volts), net, warm),
         voltage_cutoff=cutoff,
         voltage_reconnect=reconnect,
     )
@@ -264,6 +274,19 @@ def _drive(sources: tuple[SourceUse, ...], volts: FloatArray) -> FloatArray:
     return total
 
 
+def _ratio(
+    model: BatteryModel,
+    soc: FloatArray,
+    volts: FloatArray,
+    net: FloatArray,
+    temp: FloatArray,
+) -> FloatArray:
+    """Volts of the model over volts seen; 1 where either is unknown."""
+    made = model_volts(model, soc, net, temp)
+    seen = np.where(volts > 0.0, volts, np.nan)
+    return np.clip(np.nan_to_num(made / seen, nan=1.0), RATIO_LEAST, RATIO_MOST)
+
+
 def limits_of(rig: Rig, days: Days, *, charger: float | None = None) -> Limits:
     """Give the volts that bound a replay of this rig; ``charger`` A lifts the limit."""
     most = rig.house.current_charge_max
@@ -292,14 +315,20 @@ def run(
     capacity: FloatArray | None = None,
 ) -> Simulated:
     """Replay the days; arrays as in `simulate`."""
-    return simulate(
+    made = simulate(
         model,
         limits,
         soc_initial=soc_initial,
         step=STEP,
-        load=load,
-        source=source,
+        load=load * days.ratio,
+        source=source * days.ratio,
         temp=days.temp,
         capacity=capacity,
         restart=days.restart,
+    )
+    return replace(
+        made,
+        source_used=made.source_used / days.ratio,
+        load_served=made.load_served / days.ratio,
+        unserved=made.unserved / days.ratio,
     )

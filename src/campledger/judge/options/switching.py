@@ -28,7 +28,9 @@ RESTING = 0.02
 """Current beyond which hysteresis is fully developed, of capacity. [1/h]"""
 
 
-def model_volts(model: BatteryModel, soc: float, current: float, temp: float) -> float:
+def model_volts(
+    model: BatteryModel, soc: FloatArray, current: FloatArray, temp: FloatArray
+) -> FloatArray:
     """
     Give the volts that a replay would show.
 
@@ -36,22 +38,24 @@ def model_volts(model: BatteryModel, soc: float, current: float, temp: float) ->
     ----------
     model : BatteryModel
         Fitted to the trip.
-    soc, current, temp : float
+    soc, current, temp : (n,) float64
         State of charge [1], current into the battery [A] and temperature. [Cel]
 
     Returns
     -------
-    volts : float
+    volts : (n,) float64
         As in `simulate`. [V]
 
     References
     ----------
     Common practice, no source.
     """
-    rest = float(np.interp(soc, model.soc_table, model.voltage_open_table))
-    sign = float(np.clip(current / (RESTING * model.capacity), -1.0, 1.0))
-    slow = float(resistance_slow(model, temp))
-    return rest + model.hysteresis * sign + current * slow
+    rest = np.interp(soc, model.soc_table, model.voltage_open_table)
+    sign = np.clip(current / (RESTING * model.capacity), -1.0, 1.0)
+    out: FloatArray = (
+        rest + model.hysteresis * sign + current * resistance_slow(model, temp)
+    )
+    return out
 
 
 def learned_switching(
@@ -85,15 +89,17 @@ def learned_switching(
     off = estimates.censored[at]
     current, soc = battery.current_corrected[at], battery.soc[at]
     warm = np.nan_to_num(temp[at], nan=25.0)
+    if not len(at):
+        return rig.house.voltage_cutoff, rig.house.voltage_cutoff + RECONNECT_RISE
+    mean = np.convolve(current, np.full(MEAN, 1.0 / MEAN))[: len(current)]
+    volts = model_volts(battery.model, soc, mean, warm)
     went: list[float] = []
     came: list[float] = []
     for k in np.flatnonzero(off[1:] != off[:-1]):
         before, after = off[max(0, k + 1 - LONG) : k + 1], off[k + 1 : k + 1 + LONG]
         if min(len(before), len(after)) < LONG or before.std() or after.std():
             continue
-        mean = float(np.mean(current[k + 1 - MEAN : k + 1]))
-        volts = model_volts(battery.model, float(soc[k]), mean, float(warm[k]))
-        (came if off[k] else went).append(volts)
+        (came if off[k] else went).append(float(volts[k]))
     cutoff = rig.house.voltage_cutoff
     if went and abs(float(np.median(went)) - cutoff) <= STRAY:
         cutoff = float(np.median(went))

@@ -135,6 +135,16 @@ class Grid:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Path:
+    """Charge of the trip as counted and with a change, shares (n,)."""
+
+    time_utc: FloatArray
+    driven: FloatArray
+    changed: FloatArray
+    change: Change
+
+
+@dataclass(frozen=True, kw_only=True)
 class Options:
     """Everything that `options` says."""
 
@@ -143,5 +153,6 @@ class Options:
     options: tuple[OptionResult, ...]
     verdict: Verdict
     grid: Grid | None
+    path: Path | None
     spare_sun: float
     notes: tuple[str, ...] = ()
