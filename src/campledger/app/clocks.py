@@ -33,6 +33,10 @@ practice, no source."""
 ASK_OVERLAP = 6 * 3600.0
 """Only an overlap this long makes a large offset worth asking about. [s] Common
 practice, no source."""
+TOGETHER = 0.5
+"""Files that lie one after the other by their own clocks are days of one recorder:
+only if this share of the shorter one lies within the other is it asked about. Common
+practice, no source."""
 FIRST_LOOKED_AT = ("voltage_house_v", "current_house_a")
 POINTS_LEAST = 100
 
@@ -128,7 +132,7 @@ def lay_together(opened: Sequence[Recording], answer: ClockAnswer) -> tuple[Laid
 
 
 def _one(first: Recording, other: Recording, rule: str) -> Laid | Fault:
-    found, channel = _offset(first, other)
+    found, channel, together = _offset(first, other)
     file, reference = other.path.name, first.path.name
     if found is None or not found.sure:
         if rule != OVERLAP:
@@ -149,7 +153,7 @@ def _one(first: Recording, other: Recording, rule: str) -> Laid | Fault:
     )
     if rule == OVERLAP:
         return Laid(seconds=found.seconds, text=f"{text}; laid to it.")
-    if found.overlap < ASK_OVERLAP:
+    if found.overlap < ASK_OVERLAP or together < TOGETHER:
         return Laid()
     return _fault(
         file,
@@ -176,16 +180,22 @@ def _span(seconds: float) -> str:
     return f"{minutes} min {rest:02d} s"
 
 
-def _offset(first: Recording, other: Recording) -> tuple[ClockOffset | None, str]:
+def _offset(
+    first: Recording, other: Recording
+) -> tuple[ClockOffset | None, str, float]:
+    """Find the offset; the channel used; the share that overlaps by own clocks."""
     shared = [c for c in first.channels if c in other.channels]
     shared.sort(key=lambda c: (c not in FIRST_LOOKED_AT, c))
     if not shared:
-        return None, ""
+        return None, "", 0.0
     channel = FIRST_LOOKED_AT[0] if FIRST_LOOKED_AT[0] in shared else shared[0]
     one, two = _series(first, channel), _series(other, channel)
     if one is None or two is None:
-        return None, channel
-    return find_offset(one, two), channel
+        return None, channel, 0.0
+    a, b = one.time_utc, two.time_utc
+    common = min(a[-1], b[-1]) - max(a[0], b[0])
+    share = common / max(min(a[-1] - a[0], b[-1] - b[0]), 1.0)
+    return find_offset(one, two), channel, float(share)
 
 
 def _series(recording: Recording, channel: str) -> Series | None:

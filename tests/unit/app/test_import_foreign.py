@@ -211,6 +211,12 @@ def test_the_same_clock_and_strangers_are_left_alone(load, tmp_path):
     assert "clock_offset_s=SECONDS" in err
 
 
+def test_two_days_that_are_alike_are_days_and_no_clocks(load, tmp_path):
+    _, first, second = two_clocks(tmp_path, 12 * 3600.0)
+    code, _, err = load(first, second, *SETS)
+    assert code == 0, err
+
+
 def test_a_file_without_battery_volts_is_taken_when_told_so(load, tmp_path):
     path = tmp_path / "cold.csv"
     rows = "".join(f"2025-04-18 06:{k:02d}:00,{3 + k / 10:.1f}\n" for k in range(60))
