@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from campledger.app.archive import opened_archive
+from campledger.app.archive_open import opened_archive
 from campledger.app.context import (
     ChosenTrip,
     Session,

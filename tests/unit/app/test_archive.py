@@ -12,7 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from campledger.app import archive as arc
+from campledger.app.archive import facts_of
+from campledger.app.archive_open import open_archive
 from campledger.errors import InputError
 from campledger.formats.tomlwrite import dump
 from campledger.store import open_store
@@ -78,7 +79,7 @@ def test_an_opened_archive_gives_the_same_statement(run, home, made, tmp_path):
 
 
 def test_readings_and_clock_come_out_as_they_went_in(home, made, tmp_path):
-    arc.open_archive(made[1], tmp_path / "o")
+    open_archive(made[1], tmp_path / "o")
     with open_store(home[3]) as a, open_store(tmp_path / "o" / "campledger.db") as b:
         assert a.span() == b.span()
         one, two = a.record(*a.span()), b.record(*b.span())
@@ -104,7 +105,7 @@ def test_the_owner_may_let_names_and_notes_out_but_never_the_token(made, tmp_pat
     whole = made[1].read_bytes()
     for word in (b"10.9.8.7", b"token", b"never"):
         assert word not in whole
-    arc.open_archive(made[1], tmp_path / "o")
+    open_archive(made[1], tmp_path / "o")
     rig = tomllib.loads((tmp_path / "o" / "rig.toml").read_text())
     assert rig["rig"]["name"] == OWN_NAME
     assert rig["rig"]["latitude_deg"] == -34.28765
@@ -121,7 +122,7 @@ def test_a_cut_holds_nothing_outside_it(run, home, tmp_path):
     code, said, err = run("archive", out, "--json", *words, *home)
     assert (code, err) == (0, "")
     about = json.loads(said)
-    arc.open_archive(out, tmp_path / "o")
+    open_archive(out, tmp_path / "o")
     with open_store(tmp_path / "o" / "campledger.db") as store:
         first, last = store.span()
     assert about["rows"] == pytest.approx(12 * 240, abs=2)
@@ -144,7 +145,7 @@ def _remade(source, target, *, change=None, extra=(), drop=(), kind=zipfile.ZIP_
     about = json.loads(files["manifest.json"])
     files |= change
     about["members"] = {
-        n: arc._facts_of(d) for n, d in files.items() if n != "manifest.json"
+        n: facts_of(d) for n, d in files.items() if n != "manifest.json"
     }
     if "manifest.json" not in change and "manifest.json" in files:
         files["manifest.json"] = json.dumps(about).encode()
@@ -180,7 +181,7 @@ HOSTILE = {
 def test_a_hostile_archive_is_refused_and_nothing_stands(what, made, tmp_path):
     bad = _remade(made[0], tmp_path / "bad.zip", **HOSTILE[what])
     with pytest.raises(InputError) as told:
-        arc.open_archive(bad, tmp_path / "in" / "o")
+        open_archive(bad, tmp_path / "in" / "o")
     assert "Nothing opened" in str(told.value) or "rig.toml" in str(told.value)
     left = [p.name for p in tmp_path.rglob("*") if p.name not in {"bad.zip", "in"}]
     assert left == []
@@ -192,11 +193,11 @@ def test_a_cut_or_bent_archive_is_refused_or_right(at, made, tmp_path):
     bad = tmp_path / "bad.zip"
     bad.write_bytes(data[: at if at else len(data) // 2])
     with pytest.raises(InputError):
-        arc.open_archive(bad, tmp_path / "o")
+        open_archive(bad, tmp_path / "o")
     data[at] ^= 0xFF
     bad.write_bytes(data)
     try:
-        arc.open_archive(bad, tmp_path / "o2")
+        open_archive(bad, tmp_path / "o2")
     except InputError:
         assert not (tmp_path / "o2").exists()
 
@@ -207,7 +208,7 @@ def test_a_directory_of_a_million_members_is_not_read(made, tmp_path):
     bad = tmp_path / "bad.zip"
     bad.write_bytes(data)
     with pytest.raises(InputError, match="directory"):
-        arc.open_archive(bad, tmp_path / "o")
+        open_archive(bad, tmp_path / "o")
 
 
 def _bent_store(made, tmp_path, sql, values=()):
@@ -245,7 +246,7 @@ BENT = {
 def test_a_store_with_something_else_in_it_is_refused(what, made, tmp_path):
     bad = _bent_store(made, tmp_path, BENT[what])
     with pytest.raises(InputError, match=r"store\.db"):
-        arc.open_archive(bad, tmp_path / "o")
+        open_archive(bad, tmp_path / "o")
     assert not (tmp_path / "o").exists()
 
 
@@ -274,14 +275,14 @@ def test_a_block_that_opens_to_gigabytes_is_not_opened(made, tmp_path):
         (blob,),
     )
     with pytest.raises(InputError, match=r"store\.db"):
-        arc.open_archive(bad, tmp_path / "o")
+        open_archive(bad, tmp_path / "o")
 
 
 def test_opening_never_overwrites(made, tmp_path):
     (tmp_path / "o").mkdir()
     (tmp_path / "o" / "mine").write_text("here")
     with pytest.raises(InputError, match="empty folder"):
-        arc.open_archive(made[0], tmp_path / "o")
+        open_archive(made[0], tmp_path / "o")
     assert (tmp_path / "o" / "mine").read_text() == "here"
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from campledger.app.archive import Archived, open_archive, write_archive
+from campledger.app.archive import Archived, write_archive
+from campledger.app.archive_open import open_archive
 from campledger.app.commands.statement_ import add_span
 from campledger.app.context import choose_trip, rig_path, session
 from campledger.app.output import human_count, print_json
