@@ -5,10 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from campledger.app.fitout_facts import judged
+from campledger.app.replaying import faults_of, replayed
 from campledger.judge.statement import make_statement
 from campledger.present.jsonout import report_json
 from campledger.present.report_data import ReportData, build_report_data
 from campledger.present.report_installer import installer_section
+from campledger.present.report_owner import owner_section
 
 if TYPE_CHECKING:
     from campledger.app.context import ChosenTrip, Session
@@ -21,8 +23,10 @@ def report_data(
     chosen: ChosenTrip,
     record: TripRecord,
     estimates: TripEstimates,
+    *,
+    with_options: bool = False,
 ) -> ReportData:
-    """Make the statement and everything that the report draws."""
+    """Make the statement and everything that the report draws; options take longer."""
     statement = make_statement(
         record,
         session.rig,
@@ -32,6 +36,10 @@ def report_data(
         trip_name=chosen.trip.name,
     )
     fitout = judged(session, chosen, record, estimates)
+    sections = [installer_section(fitout, chosen.utc_offset)]
+    if with_options:
+        options = replayed(record, session.rig, estimates, faults=faults_of(fitout))
+        sections.insert(0, owner_section(options, session.rig, chosen.utc_offset))
     return build_report_data(
         statement,
         record,
@@ -39,7 +47,7 @@ def report_data(
         session.rig,
         plan=chosen.plan,
         revisions=chosen.revisions,
-        sections=(installer_section(fitout, chosen.utc_offset),),
+        sections=tuple(sections),
     )
 
 

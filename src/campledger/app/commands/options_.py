@@ -3,29 +3,23 @@
 from __future__ import annotations
 
 import itertools
-import zlib
 from typing import TYPE_CHECKING
-
-import numpy as np
 
 from campledger.app.context import choose_trip, estimates_of, record_of, session
 from campledger.app.fitout_facts import judged
 from campledger.app.heavy import heavy_work
 from campledger.app.output import print_json
+from campledger.app.replaying import faults_of, replayed
 from campledger.errors import Fault, InputError
-from campledger.judge.options import Change, evaluate
+from campledger.judge.options import Change
 from campledger.model.rig import CHEMISTRIES, COOLING
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Mapping
 
-    from campledger.judge.finding import Fitout
     from campledger.model.rig import Rig
 
 EXAMPLE = "campledger options --battery-ah 100,150 --solar-w 200,300"
-MENDABLE = ("C9", "C10", "C12", "C14", "C15", "C46", "C47")
-"""Findings whose repair would bring more charge."""
 MOST = 400
 SIZES = "sizes that exist, e.g. 100,150"
 PAIR = "LOAD=NUMBER"
@@ -131,15 +125,6 @@ def changes_of(args: argparse.Namespace, rig: Rig) -> tuple[Change, ...]:
     return tuple(c for c in made if c != Change(new_battery=args.new_battery))
 
 
-def faults_of(fitout: Fitout) -> Mapping[str, str]:
-    """Name found faults whose repair would bring more charge."""
-    return {
-        f.id: f.title
-        for f in fitout.findings
-        if f.id in MENDABLE and str(f.verdict) == "fault"
-    }
-
-
 def run(args: argparse.Namespace) -> int:
     """Replay and print."""
     from campledger.present.text_options import (  # noqa: PLC0415
@@ -154,14 +139,7 @@ def run(args: argparse.Namespace) -> int:
         record = record_of(s, chosen)
         estimates = estimates_of(s, chosen, record)
         faults = {} if changes else faults_of(judged(s, chosen, record, estimates))
-        result = evaluate(
-            record,
-            s.rig,
-            estimates,
-            changes=changes,
-            faults=faults,
-            rng=np.random.default_rng(zlib.crc32(f"{record.end_utc:.0f}".encode())),
-        )
+        result = replayed(record, s.rig, estimates, changes=changes, faults=faults)
     if args.json:
         print_json(options_json(result, s.rig))
     else:

@@ -23,6 +23,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", metavar="FILE.html", required=True, help="write the report here"
     )
+    parser.add_argument(
+        "--options", action="store_true", help="add what would have helped"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -33,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
         chosen = choose_trip(s, args)
         record = record_of(s, chosen)
         estimates = estimates_of(s, chosen, record)
-        data = report_data(s, chosen, record, estimates)
+        data = report_data(s, chosen, record, estimates, with_options=args.options)
         size = write_report(Path(args.out), data)
     if args.json:
         print_json(report_object(data, chosen, args.out))

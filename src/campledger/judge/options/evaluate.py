@@ -304,7 +304,7 @@ def _notes(record: TripRecord, rig: Rig, estimates: TripEstimates) -> tuple[str,
         mean = float(np.nanmean(record.minutes["temp_air_c"].mean))
         notes.append(
             f"This trip's air was {mean:.0f} degC on the mean; beyond {HOTTER:.0f} K "
-            "hotter is hotter than anything measured."
+            "hotter is hotter than anything you measured: a range at most."
         )
     lower = [s.name for s in estimates.sources if s.possible_is_lower_bound]
     if lower:
