@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from campledger.model.rig import Rig
     from campledger.model.series import FloatArray
 
-LEVELS = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9])
+LEVELS = np.array([0.2, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9])
 """Contours of the low point, shares."""
 SHOWN = (0, 6, 12, 19)
 """Rows and columns of the grid that the table below the contours repeats."""
@@ -123,21 +123,22 @@ def grid_chart(grid: Grid) -> Chart:
 
 
 def _name_level(chart: object, grid: Grid, level: float) -> None:
-    """Write the per cent beside its line, on the right where it crosses."""
-    column = grid.soc_min[-2]
-    at = np.flatnonzero((column[:-1] < level) & (column[1:] >= level))
+    """Write the per cent where its line crosses the diagonal."""
+    low = np.diagonal(grid.soc_min)
+    at = np.flatnonzero((low[:-1] < level) & (low[1:] >= level))
     if not len(at):
         return
     k = int(at[0])
-    share = (level - column[k]) / max(column[k + 1] - column[k], 1e-9)
-    height = grid.panels[k] + share * (grid.panels[k + 1] - grid.panels[k])
+    share = (level - low[k]) / max(low[k + 1] - low[k], 1e-9)
+    x = grid.capacities[k] + share * (grid.capacities[k + 1] - grid.capacities[k])
+    y = grid.panels[k] + share * (grid.panels[k + 1] - grid.panels[k])
     chart.text(  # type: ignore[attr-defined]
-        [float(grid.capacities[-2])],
-        [float(height)],
+        [float(x)],
+        [float(y)],
         text=[_percent(level)],
         text_color=style.INK,
         text_font_size="12px",
-        text_align="right",
+        text_align="left",
         text_baseline="bottom",
     )
 
