@@ -78,13 +78,24 @@ def mean_air(context: StatementContext, span: slice) -> float | None:
 
 
 def daily_flows(context: StatementContext) -> tuple[float, float]:
-    """Give the trip's mean use a day and its middle sun of a whole day. [A.h]"""
+    """
+    Give the trip's mean use a day and its middle sun of a whole day. [A.h]
+
+    The sun counts as it could have been taken: a battery that is no longer full takes
+    what was held back.
+    """
     known = int(context.recorded.sum()) - int(context.estimates.censored.sum())
     uses = [x.charge for x in context.estimates.loads]
     out = sum(float(np.nansum(x)) for x in uses)
     out += sum_charge(context.estimates.not_itemised)
     spent = out / max(known, 1) * 1440.0
-    suns = [s.charge for s in context.estimates.sources if s.kind == "solar"]
+    volts = mean_volts(context.estimates)
+    nominal = context.rig.house.voltage_nominal
+    suns = [
+        np.fmax(s.charge, s.possible / volts.get(s.name, nominal) / 60.0)
+        for s in context.estimates.sources
+        if s.kind == "solar"
+    ]
     if not suns:
         return spent, 0.0
     per_minute = np.nan_to_num(np.sum(suns, axis=0))
