@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from campledger.model.rig import Rig
     from campledger.model.series import FloatArray
 
-LEVELS = np.array([0.2, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9])
+LEVELS = np.array([0.2, 0.4, 0.6, 0.8])
 """Contours of the low point, shares."""
 SHOWN = (0, 6, 12, 19)
 """Rows and columns of the grid that the table below the contours repeats."""

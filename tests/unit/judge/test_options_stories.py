@@ -11,6 +11,7 @@ from enough_story import THURSDAY, estimates_of, model_of, record_of, rig_of, so
 from campledger.judge.options import Change, describe, evaluate, words_of
 from campledger.judge.options.changes import inverter_by_12v
 from campledger.judge.options.money import mass_of, night_price
+from campledger.judge.options.replay import prepare_days
 from campledger.model.rig import PriceOption
 from campledger.present.text_options import money_words, options_json, options_text
 
@@ -117,6 +118,26 @@ def test_o4_the_laptop_by_inverter_and_by_12_v():
     idle = np.full(20, 0.6 * volts)
     saved = idle - inverter_by_12v(idle, 0.6 * volts)
     assert f"{saved.sum() / volts:.0f}" == "12"
+
+
+def test_o5_what_if_uses_demand_and_claims_no_saving():
+    """Off 02:10 to 07:40 on night 2: a steady draw shows 24.4 A.h, not 31.6."""
+    record, rig, est = trip(days=4, load=31.6 / 24.0, start=0.95, floor=0.1)
+    clock = (record.minute_utc - THURSDAY) / 3600.0
+    off = (clock > 26.0 + 1 / 6) & (clock <= 31.0 + 2 / 3)
+    current = np.where(off, 0.0, est.battery.current_corrected)
+    shown = np.where(off, np.nan, est.not_itemised)
+    est = replace(
+        est,
+        censored=off,
+        not_itemised=shown,
+        battery=replace(est.battery, current_corrected=current),
+    )
+    days = prepare_days(record, rig, est)
+    day = days.demand.reshape(4, -1).sum(axis=1) / 6.0 / VOLTS
+    assert [f"{x:.1f}" for x in day] == ["31.6"] * 4
+    measured = -current.reshape(4, -1).sum(axis=1) / 60.0
+    assert f"{measured[1]:.1f}" == "24.4"
 
 
 def test_o7_over_the_weight_limit_is_struck():
