@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from campledger.model.rig import Rig
     from campledger.model.series import TripRecord
 
-MENDABLE = ("C9", "C10", "C12", "C14", "C15", "C46", "C47")
-"""Findings whose repair would bring more charge."""
+MENDABLE = ("C9", "C10", "C12", "C46")
+"""Findings whose repair brings a charge that can be worked out."""
 
 
 def faults_of(fitout: Fitout) -> Mapping[str, str]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from campledger.estimate.battery.simulate import scaled, typical
-from campledger.judge.options.replay import limits_of
+from campledger.judge.options.replay import LIT, limits_of
 from campledger.model.rig import COOLING, LEAD
 
 if TYPE_CHECKING:
@@ -33,6 +33,9 @@ CUTOFF = {"lfp": 11.5}
 CUTOFF_LEAD = 11.0
 ABSORPTION = {"lfp": 14.4, "agm": 14.5, "gel": 14.2, "flooded": 14.5}
 """Volts a charger would be set to. Common practice, no source."""
+STARVED = frozenset({"C9", "C10", "C12"})
+"""Faults of the engine charger; mended, it gives its rating while the engine runs."""
+SHADED = "C46"
 SUN_SHARE = 0.75
 """Share of a panel's nameplate at the battery. Common practice, no source."""
 
@@ -47,7 +50,7 @@ class Setup:
     floor: float
     load: FloatArray
     sun_factor: float
-    drive_factor: float
+    drive: FloatArray
     carry: float
     refused: str = ""
     notes: tuple[str, ...] = ()
@@ -63,7 +66,7 @@ def baseline_setup(rig: Rig, estimates: TripEstimates, days: Days) -> Setup:
         floor=rig.house.floor,
         load=days.demand,
         sun_factor=1.0,
-        drive_factor=1.0,
+        drive=days.drive,
         carry=1.0,
     )
 
@@ -98,7 +101,7 @@ def apply_change(
     load = days.rest + np.sum(list(loads.values()), axis=0)
     model, floor, limits, carry = _battery(change, rig, base, notes)
     sun, refused = _sun_factor(change, rig, estimates, days)
-    drive = _drive_factor(change, rig)
+    drive = _drive(change, rig, days)
     if change.current_charger:
         limits = limits_of(rig, days, charger=change.current_charger)
     return Setup(
@@ -108,7 +111,7 @@ def apply_change(
         floor=floor,
         load=load,
         sun_factor=sun,
-        drive_factor=drive,
+        drive=drive,
         carry=carry,
         refused=refused,
         notes=tuple(notes),
@@ -152,7 +155,7 @@ def _sun_factor(
             refused = "no sun was recorded on this trip; type sun hours in the plan"
         else:
             factor = change.power_panel / now
-    if change.panel_position:
+    if change.panel_position or change.fixed == SHADED:
         states = [s.state for s in estimates.sources if s.kind == "solar"]
         shaded = float(np.mean([(x == 3).mean() for x in states])) if states else 0.0
         lit = float(np.mean([np.isin(x, (1, 2, 3, 4)).mean() for x in states] or [0]))
@@ -161,11 +164,17 @@ def _sun_factor(
     return factor, refused
 
 
-def _drive_factor(change: Change, rig: Rig) -> float:
-    if change.current_charger is None:
-        return 1.0
-    now = [s.current_rated for s in rig.sources if s.kind == "dcdc" and s.current_rated]
-    return change.current_charger / now[0] if now else 1.0
+def _drive(change: Change, rig: Rig, days: Days) -> FloatArray:
+    """Give the engine charger's power; a mended one gives its rating. (n,) [W]"""
+    rated = [s.current_rated for s in rig.sources if s.kind == "dcdc"]
+    now = rated[0] if rated else None
+    drive = days.drive
+    if change.current_charger is not None and now:
+        drive = drive * (change.current_charger / now)
+    if change.fixed in STARVED and now:
+        full = now * rig.house.voltage_nominal
+        drive = np.where(drive > LIT, np.maximum(drive, full), drive)
+    return drive
 
 
 def _loads(

@@ -147,7 +147,7 @@ def _path(
         setup.limits,
         days,
         load=setup.load,
-        source=setup.sun_factor * days.sun + setup.drive_factor * days.drive,
+        source=setup.sun_factor * days.sun + setup.drive,
         soc_initial=np.array([days.soc_initial]),
     )
     miss = np.nan_to_num(days.soc - base.soc[0])

@@ -98,7 +98,7 @@ def replay(setup: Setup, days: Days, draws: Draws) -> Simulated:
     """Replay a setup on every path."""
     load = setup.load[None, :] * draws.demand[:, None]
     sun = days.sun[None, :] * (setup.sun_factor * draws.sun)[:, None]
-    source = sun + setup.drive_factor * days.drive[None, :]
+    source = sun + setup.drive[None, :]
     return run(
         setup.model,
         setup.limits,
@@ -169,7 +169,7 @@ def outcome_of(
     below = (soc < setup.floor).sum(axis=1) * HOURS
     cooling = any(x.kind in COOLING for x in rig.loads)
     offered = days.sun[None, :] * setup.sun_factor
-    everything = offered + setup.drive_factor * days.drive[None, :]
+    everything = offered + setup.drive[None, :]
     share = np.where(everything > 0, offered / np.maximum(everything, 1e-9), 0.0)
     used = paths.source_used * share
     unused = np.maximum(offered - used, 0.0).sum(axis=1) * HOURS
