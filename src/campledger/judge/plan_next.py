@@ -106,6 +106,9 @@ def _every_day(record: TripRecord, old: Plan) -> PlanDay | None:
     if n == 0:
         return old.every_day
     whole = air[: n * 1440].reshape(n, 1440)
+    whole = whole[np.isfinite(whole).any(axis=1)]
+    if len(whole) == 0:
+        return old.every_day
     low = float(np.nanmean(np.nanmin(whole, axis=1)))
     high = float(np.nanmean(np.nanmax(whole, axis=1)))
     base = old.every_day or PlanDay(date=None)

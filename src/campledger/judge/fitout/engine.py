@@ -180,9 +180,10 @@ def _backs_off(
         below = evidence.voltage[part] < evidence.absorb_least[part] - AT_TARGET
     below &= ~held[part]
     good = below & np.isfinite(out) & np.isfinite(heat) & (out > 1.0)
-    if np.isfinite(at_input).any():
+    usual = at_input[(good | ~below) & np.isfinite(at_input)]
+    if usual.size:
         with np.errstate(invalid="ignore"):
-            good &= at_input > np.nanpercentile(at_input[good | ~below], 75) - 0.5
+            good &= at_input > np.percentile(usual, 75) - 0.5
     if np.sum(good) < 15:
         return None
     out, heat = out[good], heat[good]

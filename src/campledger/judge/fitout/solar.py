@@ -137,6 +137,14 @@ def _dips(row: Array) -> Array:
     return marked
 
 
+def _middle(table: Array) -> Array:
+    """Give the median of each column, NaN where it holds nothing. (n,)"""
+    out = np.full(table.shape[1], np.nan)
+    some = np.isfinite(table).any(axis=0)
+    out[some] = np.nanmedian(table[:, some], axis=0)
+    return out
+
+
 def shade(evidence: Evidence) -> Result:
     """C46: the same dip at the same hour, or a peak far from noon."""
     rows = _profiles(evidence)
@@ -168,7 +176,7 @@ def shade(evidence: Evidence) -> Result:
                 kind="series",
                 title="Solar amps by time of day",
                 x=tuple((np.arange(len(rows[0])) * BIN_MINUTES / 60.0).tolist()),
-                y=tuple(np.nanmedian(np.array(usable), axis=0).tolist()),
+                y=tuple(_middle(np.array(usable)).tolist()),
                 x_label="Hour of the day",
                 y_label="Solar, A",
             ),
