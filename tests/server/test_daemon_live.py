@@ -126,7 +126,8 @@ def test_the_logger_starts_misses_a_pulled_chip_and_stops_whole(tmp_path):
         series = store.record(*store.span()).channels["voltage_house_v"]
     good = np.isfinite(series.value)
     assert set(np.round(series.value[good], 5)) == {12.8}
-    assert (~good).sum() >= 2
+    # Pulled, it has no value: NaN, or no reading where it was seldom there at all.
+    assert boot.rows - good.sum() >= 2
 
 
 def _events(path):
