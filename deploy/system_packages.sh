@@ -4,7 +4,7 @@
 set -euo pipefail
 packages="qemu-system-x86 seabios qemu-utils busybox-static cpio kmod xz-utils umockdev
 gir1.2-umockdev-1.0 python3-gi i2c-tools socat mbpoll libmodbus5 victoria-metrics influxdb
-chromium sqlite3 e2fsprogs fonts-dejavu-core"
+chromium sqlite3 e2fsprogs fonts-dejavu-core systemd"
 missing=""
 for name in $packages; do
     dpkg-query -W -f='${Status}' "$name" 2>/dev/null | grep -q 'install ok installed' ||

@@ -4,12 +4,13 @@ import sys
 from pathlib import Path
 
 import pytest
+from playwright import sync_api as playwright
 
 from campledger.app.fleet import read_fleet
 from campledger.present.fleet_page import write_fleet
 
 pytestmark = pytest.mark.server
-playwright = pytest.importorskip("playwright.sync_api")
+
 CHROMIUM = Path("/usr/bin/chromium")
 BENCH = Path(__file__).resolve().parents[1] / "bench"
 READY = (

@@ -6,11 +6,11 @@ import re
 from pathlib import Path
 
 import pytest
+from playwright import sync_api as playwright
 from tests.support.answers import invented_enough, urgent_enough
 from tests.support.page_world import World, write_parts
 
 pytestmark = pytest.mark.server
-playwright = pytest.importorskip("playwright.sync_api")
 
 CHROMIUM = Path("/usr/bin/chromium")
 ARGS = [
@@ -113,7 +113,8 @@ def test_targets_are_large_enough_with_everything_open(browser, world, size):
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_an_accessibility_checker_finds_nothing_serious(browser, world, scheme):
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    from axe_playwright_python import sync_playwright as axe
+
     with Phone(browser, world, scheme=scheme) as phone:
         phone.page.evaluate(
             "document.querySelectorAll('details').forEach(d => { d.open = true; })"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from playwright import sync_api as playwright
 from tests.support.answers import OFFSET, invented_fitout
 from tests.support.report_trip import invented_trip
 
@@ -13,7 +14,6 @@ from campledger.present.report_data import build_report_data
 from campledger.present.report_installer import installer_section
 
 pytestmark = pytest.mark.server
-playwright = pytest.importorskip("playwright.sync_api")
 
 CHROMIUM = Path("/usr/bin/chromium")
 ARGS = [
