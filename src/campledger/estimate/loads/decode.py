@@ -7,27 +7,27 @@ off, or nothing; durations are explicit; between steps powers drift.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
 from campledger.estimate.loads.beam import (
-    CHANGED,
-    SWITCHED,
-    WANDERED,
+    WAITING,
     IntArray,
     State,
     apply,
+    best_first,
     fit,
-    list_moves,
     observe,
     prune,
     sets_after,
+    thin,
 )
-from campledger.estimate.loads.drift import calm_and_wild
-from campledger.estimate.loads.tables import Tables
+from campledger.estimate.loads.drift import SOURCE_LEAK, calm_and_wild
+from campledger.estimate.loads.moves import At, Moves, Picked
+from campledger.estimate.loads.tables import CHANGED, WANDERED, Tables
 
 if TYPE_CHECKING:
     from campledger.estimate.loads.habits import LoadModel
@@ -137,9 +137,9 @@ def _advance(
     begin, end = span
     duration = end - begin
     age = np.maximum(begin - state.since, 0.0)
-    later = age + duration
-    stay_on = tab.look(tab.off_sum, later) - tab.look(tab.off_sum, age)
-    cycle = tab.look(tab.on_sum, later) - tab.look(tab.on_sum, age)
+    sooner, later = tab.place(age), tab.place(age + duration)
+    stay_on = tab.at(tab.off_sum, later) - tab.at(tab.off_sum, sooner)
+    cycle = tab.at(tab.on_sum, later) - tab.at(tab.on_sum, sooner)
     stay_off = np.where(tab.cycles, cycle, tab.rate * tab.by_hour[:, hour] * duration)
     cost = np.where(state.on, stay_on + tab.changes * duration, stay_off)
     state.score = state.score - cost[:, 1:].sum(axis=1)
@@ -164,66 +164,59 @@ def _settle(
     observe(state, level, var)
 
 
-@dataclass(frozen=True, kw_only=True)
-class _At:
-    """One step as it was seen."""
+def _choose(
+    state: State, moves: Moves, prior: FloatArray, at: At, beam: int
+) -> tuple[Picked, FloatArray]:
+    """Pick the moves that come into the beam, best first, with their scores."""
+    score = (prior[:, None] + moves.gain).ravel()
+    score += fit(moves.mean, moves.spread, at.level, at.var).ravel()
+    order = best_first(score, WAITING * beam)
+    picked = moves.pick(order)
+    keep = thin(sets_after(state, picked), beam)
+    return picked.take(keep), score[order[keep]]
 
-    time: float
-    hour: int
-    width: float
-    level: float
-    var: float
-    surge: int
-    pairs: bool
 
-
-def _expand(state: State, tab: Tables, at: _At, beam: int) -> tuple[State, Record]:
+def _expand(state: State, tab: Tables, at: At, beam: int) -> tuple[State, Record]:
     """Try every move at a step, pairs where single ones fit badly."""
-    moves = list_moves(
-        state, tab, time=at.time, hour=at.hour, step=at.width, surge=at.surge
-    )
-    score = state.score[moves.parent] + moves.gain
-    score = score + fit(moves.mean, moves.spread, at.level, at.var)
-    keep = prune(score, sets_after(state, moves), beam)
-    single = apply(state, moves, keep, at.time, score[keep])
-    best = keep[0]
-    miss = (at.level - moves.mean[best]) ** 2 / (moves.spread[best] + at.var)
+    moves = Moves(state, tab, at)
+    picked, score = _choose(state, moves, state.score, at, beam)
+    single = apply(state, picked, at.time, score)
+    mean, spread = float(single.x[0].sum()), float(single.p[0].sum())
+    miss = (at.level - mean) ** 2 / (spread + at.var)
     limit = MISFIT if at.width < SLOW else MISFIT_SLOW
     # a use in no listed load is believed only after two listed ones were tried
-    listed = moves.load[best] != tab.n - 1
+    listed = picked.load[0] != tab.n - 1
     if miss < limit and listed and not at.pairs:
-        return single, (moves.parent[keep], moves.pack(keep), None)
+        return single, (picked.parent, picked.pack(), None)
     double, parent, first, last = _pairs(state, tab, at, beam)
-    blank = np.zeros((len(keep), 5))
+    blank = np.zeros((len(picked.parent), 5))
     blank[:, 1] = -1
     both = single.join(double)
     final = prune(both.score, both.masks(), beam)
-    parents = np.concatenate((moves.parent[keep], parent))
+    parents = np.concatenate((picked.parent, parent))
     firsts = np.concatenate((blank, first))
-    lasts = np.concatenate((moves.pack(keep), last))
+    lasts = np.concatenate((picked.pack(), last))
     return both.take(final), (parents[final], lasts[final], firsts[final])
 
 
 def _pairs(
-    state: State, tab: Tables, at: _At, beam: int
+    state: State, tab: Tables, at: At, beam: int
 ) -> tuple[State, IntArray, FloatArray, FloatArray]:
     """Two events at one step: a first move unseen, a second that is seen."""
     few = np.argsort(-state.score)[:PAIR_PARENTS]
     half = state.take(few)
-    ones = list_moves(half, tab, time=at.time, hour=at.hour, step=at.width, surge=0)
-    prior = half.score[ones.parent] + ones.gain - PAIR_COST
-    real = np.flatnonzero((ones.kind == SWITCHED) | (ones.kind == CHANGED))
-    real = real[np.argsort(-prior[real])][:PAIR_FIRSTS]
-    middle = apply(half, ones, real, at.time, prior[real])
-    twos = list_moves(
-        middle, tab, time=at.time, hour=at.hour, step=at.width, surge=at.surge
-    )
-    score = middle.score[twos.parent] + twos.gain
-    score = score + fit(twos.mean, twos.spread, at.level, at.var)
-    keep = prune(score, sets_after(middle, twos), beam)
-    one = real[twos.parent[keep]]
-    double = apply(middle, twos, keep, at.time, score[keep])
-    return double, few[ones.parent[one]], ones.pack(one), twos.pack(keep)
+    ones = Moves(half, tab, replace(at, surge=0))
+    table = half.score[:, None] + ones.gain - PAIR_COST
+    table[:, ones.unreal] = -np.inf
+    prior = table.ravel()
+    real = best_first(prior, PAIR_FIRSTS)
+    first = ones.pick(real)
+    middle = apply(half, first, at.time, prior[real])
+    twos = Moves(middle, tab, at)
+    second, score = _choose(middle, twos, middle.score, at, beam)
+    double = apply(middle, second, at.time, score)
+    one = first.take(second.parent)
+    return double, few[one.parent], one.pack(), second.pack()
 
 
 def decode(
@@ -278,16 +271,19 @@ def decode(
         if s > 0:
             at = _look_at(segments, s, hour, step)
             gap = max(at.time - float(segments.end[s - 1]), 0.0)
-            wild = _advance(
-                state,
-                tab,
-                (at.time - gap, at.time),
-                hour,
-                0.0,
-                float(around.source_step[s]),
-            )
-            if segments.hole[s]:
-                state.p[:, tab.index, tab.index] += wild
+            if gap > 0:
+                wild = _advance(
+                    state,
+                    tab,
+                    (at.time - gap, at.time),
+                    hour,
+                    0.0,
+                    float(around.source_step[s]),
+                )
+                if segments.hole[s]:
+                    state.p[:, tab.index, tab.index] += wild
+            else:
+                state.p[:, 0, 0] += (SOURCE_LEAK * float(around.source_step[s])) ** 2
             state, record = _expand(state, tab, at, beam)
             history.append(record)
             observe(state, at.level, at.var)
@@ -306,11 +302,11 @@ def decode(
     return _backtrace(history, int(np.argmax(state.score)), first.take(origin))
 
 
-def _look_at(segments: Segments, s: int, hour: int, step: float) -> _At:
+def _look_at(segments: Segments, s: int, hour: int, step: float) -> At:
     time = float(segments.begin[s])
     hole = bool(segments.hole[s])
     gap = max(time - float(segments.end[s - 1]), 0.0)
-    return _At(
+    return At(
         time=time,
         hour=hour,
         width=max(step, gap) if hole else step,

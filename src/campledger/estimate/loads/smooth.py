@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from campledger.estimate.loads.beam import WANDER_STEP, IntArray
 from campledger.estimate.loads.drift import SOURCE_LEAK, calm_and_wild, drift_variance
+from campledger.estimate.loads.moves import WANDER_STEP
 
 if TYPE_CHECKING:
+    from campledger.estimate.loads.beam import IntArray
     from campledger.estimate.loads.decode import Conditions, Decoded, Event
     from campledger.estimate.loads.habits import LoadModel
     from campledger.estimate.loads.remainder import Remainder

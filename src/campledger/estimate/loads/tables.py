@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
 from campledger.estimate.loads.habits import TIME_BINS, TIME_LEAST, TIME_STEP
+from campledger.model.series import FloatArray
 
 if TYPE_CHECKING:
     from campledger.estimate.loads.habits import LoadModel
-    from campledger.model.series import FloatArray
+
+
+NOTHING, SWITCHED, CHANGED, WANDERED = 0, 1, 2, 3
+
+TIME_FIRST = float(np.log(TIME_LEAST)) / TIME_STEP
+
+IntArray: TypeAlias = NDArray[np.int64]
+Place: TypeAlias = tuple[IntArray, FloatArray]
 
 
 class Tables:
@@ -47,21 +56,54 @@ class Tables:
         surge = np.clip([m.surge for m in models], 0.01, 0.97)
         self.log_surge = np.log(np.stack([1 - surge, surge]))
 
-    def look(self, table: FloatArray, age: FloatArray) -> FloatArray:
-        """Interpolate a (n, TIME_BINS) table at ages (k, n)."""
-        at = np.log(np.maximum(age, TIME_LEAST) / TIME_LEAST) / TIME_STEP
-        at = np.minimum(at, TIME_BINS - 1.001)
+        self._slots()
+
+    def _slots(self) -> None:
+        """List the levels that loads start at and change to, the padding left out."""
+        on = np.isfinite(self.log_weight)
+        self.on_load, _ = np.nonzero(on)
+        self.on_mean, self.on_var = self.mean[on], self.var[on]
+        self.on_weight = self.log_weight[on]
+        change = np.isfinite(self.change_weight) & (self.changes > 0)[:, None]
+        self.change_load, _ = np.nonzero(change)
+        self.change_slot_mean = self.change_mean[change]
+        self.change_slot_var = self.change_var[change]
+        self.change_slot_weight = self.change_weight[change]
+        self.columns = self._columns()
+
+    def _columns(self) -> tuple[IntArray, FloatArray, FloatArray, IntArray]:
+        """Say what the columns of a table of moves are: load, level, variance, kind."""
+        n, on, change = self.n, len(self.on_load), len(self.change_load)
+        zero = np.zeros(4 * n + 1)
+        load = np.concatenate(
+            (np.tile(self.index, 4), [-1], self.on_load, self.change_load)
+        )
+        level = np.concatenate((zero, self.on_mean, self.change_slot_mean))
+        var = np.concatenate((zero, self.on_var, self.change_slot_var))
+        kinds = (SWITCHED, SWITCHED, CHANGED, WANDERED, SWITCHED, SWITCHED, CHANGED)
+        kind = np.repeat(kinds, (n, n, n, n, 1, on, change))
+        kind[0] = NOTHING
+        return load, level, var, kind
+
+    def place(self, age: FloatArray) -> Place:
+        """Find ages (k, n) on the time axis of the hazard tables."""
+        at = np.log(np.maximum(age, TIME_LEAST)) * (1 / TIME_STEP) - TIME_FIRST
+        np.minimum(at, TIME_BINS - 1.001, out=at)
         low = at.astype(np.int64)
+        return low + self.index * TIME_BINS, at - low
+
+    def at(self, table: FloatArray, place: Place) -> FloatArray:
+        """Interpolate a (n, TIME_BINS) table at places (k, n)."""
+        low, part = place
         flat = table.reshape(-1)
-        base = self.index * TIME_BINS
-        a = flat[base + low]
-        value: FloatArray = a + (at - low) * (flat[base + low + 1] - a)
+        a = flat[low]
+        value: FloatArray = a + part * (flat[low + 1] - a)
         return value
 
-    def on_rate(self, age: FloatArray, hour: int) -> FloatArray:
+    def on_rate(self, place: Place, hour: int) -> FloatArray:
         """Natural logarithm of the rate at which off loads come on, (k, n)."""
         plain = np.log(self.rate * self.by_hour[:, hour])
-        value: FloatArray = np.where(self.cycles, self.look(self.on_log, age), plain)
+        value: FloatArray = np.where(self.cycles, self.at(self.on_log, place), plain)
         return value
 
 
