@@ -10,6 +10,7 @@ from enough_story import THURSDAY, estimates_of, model_of, record_of, rig_of, so
 
 from campledger.judge.options import Change, describe, evaluate, words_of
 from campledger.judge.options.changes import inverter_by_12v
+from campledger.judge.options.engine import HOURS
 from campledger.judge.options.money import mass_of, night_price
 from campledger.judge.options.replay import prepare_days
 from campledger.model.rig import PriceOption
@@ -134,7 +135,7 @@ def test_o5_what_if_uses_demand_and_claims_no_saving():
         battery=replace(est.battery, current_corrected=current),
     )
     days = prepare_days(record, rig, est)
-    day = days.demand.reshape(4, -1).sum(axis=1) / 6.0 / VOLTS
+    day = days.demand.reshape(4, -1).sum(axis=1) * HOURS / VOLTS
     assert [f"{x:.1f}" for x in day] == ["31.6"] * 4
     measured = -current.reshape(4, -1).sum(axis=1) / 60.0
     assert f"{measured[1]:.1f}" == "24.4"

@@ -7,15 +7,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from campledger.estimate.battery.simulate import scaled, typical
-from campledger.judge.options.replay import LIT, limits_of
+from campledger.estimate.battery.simulate import RECONNECT_RISE, scaled, typical
+from campledger.judge.options.engine import Bounds
+from campledger.judge.options.replay import LIT, bounds_of
+from campledger.judge.options.stages import usual_stages
 from campledger.model.rig import COOLING, LEAD
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from campledger.estimate.battery.simulate import Limits
     from campledger.judge.options.replay import Days
+    from campledger.judge.options.stages import Stages
     from campledger.judge.options.types import Change
     from campledger.model.estimates import BatteryModel, TripEstimates
     from campledger.model.rig import Rig
@@ -33,6 +35,9 @@ CUTOFF = {"lfp": 11.5}
 CUTOFF_LEAD = 11.0
 ABSORPTION = {"lfp": 14.4, "agm": 14.5, "gel": 14.2, "flooded": 14.5}
 """Volts a charger would be set to. Common practice, no source."""
+FLOAT = {"lfp": 13.5}
+FLOAT_LEAD = 13.6
+"""Volts at which it would float. Common practice, no source."""
 STARVED = frozenset({"C9", "C10", "C12"})
 """Faults of the engine charger; mended, it gives its rating while the engine runs."""
 SHADED = "C46"
@@ -45,7 +50,8 @@ class Setup:
     """A changed rig, ready to be replayed; ``carry`` of the baseline's error (1)."""
 
     model: BatteryModel
-    limits: Limits
+    stages: Stages
+    bounds: Bounds
     capacity: float
     floor: float
     load: FloatArray
@@ -61,7 +67,8 @@ def baseline_setup(rig: Rig, estimates: TripEstimates, days: Days) -> Setup:
     model = estimates.battery.model
     return Setup(
         model=model,
-        limits=limits_of(rig, days),
+        stages=days.stages,
+        bounds=bounds_of(rig, days),
         capacity=model.capacity,
         floor=rig.house.floor,
         load=days.demand,
@@ -99,14 +106,15 @@ def apply_change(
     notes: list[str] = []
     loads = _loads(change, rig, estimates, days, notes)
     load = days.rest + np.sum(list(loads.values()), axis=0)
-    model, floor, limits, carry = _battery(change, rig, base, notes)
+    model, floor, stages, bounds, carry = _battery(change, rig, base, notes)
     sun, refused = _sun_factor(change, rig, estimates, days)
     drive = _drive(change, rig, days)
     if change.current_charger:
-        limits = limits_of(rig, days, charger=change.current_charger)
+        bounds = bounds_of(rig, days, charger=change.current_charger)
     return Setup(
         model=model,
-        limits=limits,
+        stages=stages,
+        bounds=bounds,
         capacity=model.capacity,
         floor=floor,
         load=load,
@@ -120,10 +128,10 @@ def apply_change(
 
 def _battery(
     change: Change, rig: Rig, base: Setup, notes: list[str]
-) -> tuple[BatteryModel, float, Limits, float]:
+) -> tuple[BatteryModel, float, Stages, Bounds, float]:
     """Give the new battery; the same chemistry keeps the ratio of now to rated."""
     if not change.capacity and not change.chemistry:
-        return base.model, base.floor, base.limits, 1.0
+        return base.model, base.floor, base.stages, base.bounds, 1.0
     rated = change.capacity or rig.house.capacity_rated
     other = bool(change.chemistry) and change.chemistry != rig.house.chemistry
     if not other:
@@ -131,18 +139,26 @@ def _battery(
         if change.new_battery:
             ratio = rated / base.capacity
             notes.append("a new battery, counted at its rating (assumed)")
-        return scaled(base.model, ratio), base.floor, base.limits, 1.0 / max(ratio, 1.0)
+        carry = 1.0 / max(ratio, 1.0)
+        return scaled(base.model, ratio), base.floor, base.stages, base.bounds, carry
     floor = FLOOR_LEAD if change.chemistry in LEAD else FLOOR_LFP
-    limits = type(base.limits).usual(
+    cutoff = CUTOFF.get(change.chemistry, CUTOFF_LEAD)
+    bounds = Bounds(
+        voltage_cutoff=cutoff,
+        voltage_reconnect=cutoff + RECONNECT_RISE,
+        current_charge_max=max(base.bounds.current_charge_max, 0.5 * rated),
+    )
+    model = typical(change.chemistry, rated)
+    stages = usual_stages(
+        model,
         voltage_absorption=ABSORPTION[change.chemistry],
-        voltage_cutoff=CUTOFF.get(change.chemistry, CUTOFF_LEAD),
-        current_charge_max=max(base.limits.current_charge_max, 0.5 * rated),
+        voltage_float=FLOAT.get(change.chemistry, FLOAT_LEAD),
     )
     notes.append(
         f"{change.chemistry} at its rating, floor {floor:.0%}: assumed, not measured; "
         "a charger profile and cold protection may be needed"
     )
-    return typical(change.chemistry, rated), floor, limits, 0.0
+    return model, floor, stages, bounds, 0.0
 
 
 def _sun_factor(

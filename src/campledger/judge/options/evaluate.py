@@ -12,14 +12,15 @@ from campledger.judge.options.changes import (
     baseline_setup,
     default_changes,
 )
+from campledger.judge.options.engine import HOURS
 from campledger.judge.options.money import mass_of, price_of
 from campledger.judge.options.outcome import (
-    HOURS,
     Draws,
     corrected,
     difference_of,
     draw,
     outcome_of,
+    plant_of,
     replay,
 )
 from campledger.judge.options.replay import Days, prepare_days, run
@@ -40,8 +41,8 @@ from campledger.model.rig import COOLING
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from campledger.estimate.battery.simulate import Simulated
     from campledger.judge.options.changes import Setup
+    from campledger.judge.options.engine import Walked
     from campledger.model.rig import Rig
     from campledger.model.series import FloatArray, TripRecord
 
@@ -82,14 +83,7 @@ def evaluate(
     """
     days = prepare_days(record, rig, estimates)
     base_setup = baseline_setup(rig, estimates, days)
-    middle = run(
-        base_setup.model,
-        base_setup.limits,
-        days,
-        load=days.demand,
-        source=days.sun + days.drive,
-        soc_initial=np.array([days.soc_initial]),
-    )
+    middle = _middle(base_setup, days)
     validation = validate(days, middle.current[0], middle.soc[0])
     stray = np.nan_to_num(days.soc - middle.soc[0])
     draws = draw(estimates, days, 0.5 * float(np.std(stray)), rng)
@@ -126,13 +120,25 @@ def evaluate(
     )
 
 
+def _middle(setup: Setup, days: Days) -> Walked:
+    """Replay a setup once, in the middle of everything."""
+    return run(
+        plant_of(setup, np.array([setup.capacity])),
+        days,
+        load=setup.load,
+        sun=setup.sun_factor * days.sun,
+        drive=setup.drive,
+        soc_initial=np.array([days.soc_initial]),
+    )
+
+
 def _path(
     verdict: Verdict,
     results: Sequence[OptionResult],
     rig: Rig,
     estimates: TripEstimates,
     days: Days,
-    base: Simulated,
+    base: Walked,
 ) -> Path | None:
     """Follow the change that the verdict names, else the first that could be told."""
     told = [r.change for r in results if r.outcome is not None]
@@ -142,14 +148,7 @@ def _path(
     setup = apply_change(change, rig, estimates, days)
     if setup.refused:
         return None
-    paths = run(
-        setup.model,
-        setup.limits,
-        days,
-        load=setup.load,
-        source=setup.sun_factor * days.sun + setup.drive,
-        soc_initial=np.array([days.soc_initial]),
-    )
+    paths = _middle(setup, days)
     miss = np.nan_to_num(days.soc - base.soc[0])
     return Path(
         time_utc=days.step_utc,
@@ -201,7 +200,7 @@ def _judge(
     estimates: TripEstimates,
     days: Days,
     draws: Draws,
-    base: Simulated,
+    base: Walked,
     base_soc: FloatArray,
 ) -> OptionResult:
     setup = apply_change(change, rig, estimates, days)
@@ -242,14 +241,14 @@ def _judge(
     )
 
 
-def _hours_differ(paths: Simulated, base: Simulated) -> bool:
+def _hours_differ(paths: Walked, base: Walked) -> bool:
     moved = (paths.without_power.sum(axis=1) - base.without_power.sum(axis=1)) * HOURS
     lo, hi = np.percentile(moved, [5, 95])
     return not lo <= 0.0 <= hi
 
 
 def grid_of(
-    rig: Rig, days: Days, setup: Setup, base: Simulated, draws: Draws, *, size: int = 20
+    rig: Rig, days: Days, setup: Setup, base: Walked, draws: Draws, *, size: int = 20
 ) -> Grid | None:
     """
     Give the low point over battery and panel size, from half to three times.
@@ -276,15 +275,13 @@ def grid_of(
     factors = np.linspace(0.5, 3.0, size)
     sun_factor = np.linspace(0.0, 3.0, size)
     capacity = np.repeat(factors, size) * setup.capacity
-    source = np.tile(sun_factor, size)[:, None] * days.sun[None, :] + days.drive
     paths = run(
-        setup.model,
-        setup.limits,
+        plant_of(setup, capacity),
         days,
         load=setup.load,
-        source=source,
+        sun=np.tile(sun_factor, size)[:, None] * days.sun[None, :],
+        drive=days.drive,
         soc_initial=np.full(size * size, days.soc_initial),
-        capacity=capacity,
     )
     miss = np.nan_to_num(days.soc - base.soc[0])
     carry = np.minimum(1.0, setup.capacity / capacity)

@@ -6,8 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from campledger.judge.options.engine import HOURS
+
 if TYPE_CHECKING:
-    from campledger.estimate.battery.simulate import Simulated
+    from campledger.judge.options.engine import Walked
     from campledger.judge.options.replay import Days
     from campledger.judge.options.types import Change
     from campledger.model.rig import PriceOption, Rig
@@ -83,7 +85,7 @@ def mass_of(change: Change, rig: Rig) -> float | None:
 
 
 def price_of(
-    change: Change, rig: Rig, paths: Simulated, capacity: float, days: Days
+    change: Change, rig: Rig, paths: Walked, capacity: float, days: Days
 ) -> float | None:
     """
     Give money a night over the life, the shorter of years and cycles.
@@ -92,7 +94,7 @@ def price_of(
     ----------
     change, rig : Change, Rig
         Prices and nights a year as typed.
-    paths, capacity, days : Simulated, float, Days
+    paths, capacity, days : Walked, float, Days
         For cycles a night. [A.h]
 
     Returns
@@ -108,8 +110,8 @@ def price_of(
     if found is None or not rig.nights_per_year:
         return None
     years = found.life_years
-    out = -np.minimum(paths.current[0], 0.0).sum() * 600.0 / 3600.0
-    nights = max(len(days.sun) * 600.0 / 86400.0, 1e-9)
+    out = -np.minimum(paths.current[0], 0.0).sum() * HOURS
+    nights = max(len(days.sun) * HOURS / 24.0, 1e-9)
     per_night = out / nights / max(capacity, 1e-9)
     if found.life_cycles and per_night > 0:
         by_cycles = found.life_cycles / per_night / rig.nights_per_year

@@ -13,14 +13,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from campledger.judge.options.replay import STEP, run
+from campledger.judge.options.engine import HOURS, STEP, Plant
+from campledger.judge.options.replay import run
 from campledger.judge.options.types import Outcome
 from campledger.model.estimates import Estimate
 from campledger.model.rig import COOLING
 
 if TYPE_CHECKING:
-    from campledger.estimate.battery.simulate import Simulated
     from campledger.judge.options.changes import Setup
+    from campledger.judge.options.engine import Walked
     from campledger.judge.options.replay import Days
     from campledger.model.estimates import TripEstimates
     from campledger.model.rig import Rig
@@ -30,7 +31,6 @@ PATHS = 40
 NINETY = 1.645
 DEMAND_STD = 0.02
 """Scale of measured demand. Common practice, no source. [1]"""
-HOURS = STEP / 3600.0
 FULL = 0.98
 STEPS_DAY = int(86400.0 / STEP)
 
@@ -94,24 +94,30 @@ def draw(
     )
 
 
-def replay(setup: Setup, days: Days, draws: Draws) -> Simulated:
+def replay(setup: Setup, days: Days, draws: Draws) -> Walked:
     """Replay a setup on every path."""
-    load = setup.load[None, :] * draws.demand[:, None]
-    sun = days.sun[None, :] * (setup.sun_factor * draws.sun)[:, None]
-    source = sun + setup.drive[None, :]
     return run(
-        setup.model,
-        setup.limits,
+        plant_of(setup, setup.capacity * draws.capacity),
         days,
-        load=load,
-        source=source,
+        load=setup.load[None, :] * draws.demand[:, None],
+        sun=days.sun[None, :] * (setup.sun_factor * draws.sun)[:, None],
+        drive=setup.drive,
         soc_initial=draws.opening,
-        capacity=setup.capacity * draws.capacity,
+    )
+
+
+def plant_of(setup: Setup, capacity: FloatArray) -> Plant:
+    """Give the battery and chargers of a setup in these sizes. (p,) [A.h]"""
+    return Plant(
+        model=setup.model,
+        stages=setup.stages,
+        bounds=setup.bounds,
+        capacity=capacity,
     )
 
 
 def corrected(
-    paths: Simulated, base: Simulated, setup: Setup, days: Days, draws: Draws
+    paths: Walked, base: Walked, setup: Setup, days: Days, draws: Draws
 ) -> FloatArray:
     """
     Carry the baseline's miss over to a changed path. (p, n) [1]
@@ -133,7 +139,7 @@ def _spread(values: FloatArray) -> Estimate:
 
 def outcome_of(
     setup: Setup,
-    paths: Simulated,
+    paths: Walked,
     soc: FloatArray,
     days: Days,
     rig: Rig,
@@ -149,7 +155,7 @@ def outcome_of(
     ----------
     setup : Setup
         The rig that was replayed.
-    paths, soc : Simulated, (p, n) float64
+    paths, soc : Walked, (p, n) float64
         Its paths and corrected states of charge. [1]
     days, rig : Days, Rig
         The measured days and the vehicle.
@@ -169,10 +175,7 @@ def outcome_of(
     below = (soc < setup.floor).sum(axis=1) * HOURS
     cooling = any(x.kind in COOLING for x in rig.loads)
     offered = days.sun[None, :] * setup.sun_factor
-    everything = offered + setup.drive[None, :]
-    share = np.where(everything > 0, offered / np.maximum(everything, 1e-9), 0.0)
-    used = paths.source_used * share
-    unused = np.maximum(offered - used, 0.0).sum(axis=1) * HOURS
+    unused = np.maximum(offered - paths.sun_used, 0.0).sum(axis=1) * HOURS
     n = len(days.sun) // STEPS_DAY
     tops = (
         soc[0, : n * STEPS_DAY].reshape(n, STEPS_DAY).max(axis=1) if n else soc[:1, 0]

@@ -1,8 +1,10 @@
 """
-A trip as a replay needs it: demand, possible sun and engine hours in ten-minute steps.
+A trip as a replay needs it: demand, possible sun and engine hours in five-minute steps.
 
-Demand, not consumption: hidden hours are filled from like hours. The sun is what it
-could have given, the engine charger what it gives while the battery takes all.
+Demand, not consumption: hidden hours are filled from like hours. What all loads took
+is what the sources gave less what went into the battery, so that a replay of the
+unchanged rig is exact wherever nothing was held back. The sun is what it could have
+given, the engine charger what it gives while the battery takes all.
 """
 
 from __future__ import annotations
@@ -12,18 +14,22 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from campledger.estimate.battery.simulate import (
-    Limits,
-    Simulated,
-    simulate,
+from campledger.estimate.loads.censored import fill_like_hours, runs
+from campledger.estimate.sun_camps import engine_minutes
+from campledger.judge.options.demand import hidden_minutes, steady_cooling
+from campledger.judge.options.engine import HOURS, STEP, Bounds, Flows, Plant, walk
+from campledger.judge.options.stages import (
+    Charging,
+    Stages,
+    learned_stages,
+    usual_stages,
 )
-from campledger.estimate.loads.censored import fill_like_hours
-from campledger.judge.options.switching import learned_switching, model_volts
-from campledger.model.rig import COOLING
+from campledger.judge.options.switching import learned_switching
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from campledger.judge.options.engine import Walked
     from campledger.model.estimates import (
         BatteryModel,
         SourceUse,
@@ -32,60 +38,81 @@ if TYPE_CHECKING:
     from campledger.model.rig import Rig
     from campledger.model.series import BoolArray, FloatArray, TripRecord
 
-STEP = 600.0
-STEP_MINUTES = 10
+STEP_MINUTES = int(STEP / 60.0)
 MINUTES_HOUR = 60.0
 LIT = 2.0
 """Power below which nothing charges. Common practice, no source. [W]"""
-LONG_OFF = 20
-"""Off this long, a fridge has warmed. Common practice, no source. [minutes]"""
-RECOVERY_MOST = 720
-"""A fridge pulls down for about as long as it was off, at most so. [minutes]"""
-RATIO_LEAST, RATIO_MOST = 0.9, 1.1
-"""A model further off than this is not helped. Common practice, no source."""
-MINUTES_DAY = 1440
+NIGHT = 180
+"""Dark this long, a sun charger begins anew. Common practice, no source. [minutes]"""
 RISE_LEAST = 0.05
 """Loads never come back at the very volts at which they went. [V]"""
-BULK_SHARE = 0.6
-"""Of the usual full current: above it an engine charger gives all it can."""
+FULL_SHARE = 0.9
+"""Of its usual full current: above it an engine charger gives all it can. [1]"""
+FLOAT_NEAR = 0.05
+"""Volts under float that an engine charger does not care to lift. [V]"""
+RUNS = 0.5
+"""Current above which an engine charger runs. Common practice, no source. [A]"""
+ENGINE = frozenset({"dcdc", "isolator", "mains"})
+"""Kinds of source that taper by the battery's charge."""
+ALWAYS_LEAST = 20
+"""Minutes without power from which the draw that stayed on is known."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Days:
     """
-    The measured days in steps of ten minutes, arrays (n,).
+    The measured days in steps, arrays (n,).
 
     ``loads`` W by name, ``steady`` the same had power never gone, ``rest`` W not
-    itemised; ``sun`` W possible (``sun_lo``, ``sun_hi``), ``drive`` W; ``temp`` Cel
-    of the battery; ``net`` A measured (NaN in gaps), ``soc`` as counted; ``known``
-    marks steps that were recorded. ``ratio`` of the model's volts to those seen keeps
-    a power the current that was measured.
+    itemised, ``always`` W of all that a cut-off leaves on; ``sun`` W possible
+    (``sun_lo``, ``sun_hi``), ``drive`` W; ``temp`` Cel of the battery, ``volts`` V
+    seen and ``open_seen`` V of the fitted battery at rest then; ``net`` A measured
+    (NaN in gaps), ``soc`` as counted; ``known`` marks steps that were recorded.
     """
 
     step_utc: FloatArray
     loads: Mapping[str, FloatArray]
     steady: Mapping[str, FloatArray]
     rest: FloatArray
+    always: FloatArray
     sun: FloatArray
     sun_lo: FloatArray
     sun_hi: FloatArray
     drive: FloatArray
     temp: FloatArray
+    volts: FloatArray
+    open_seen: FloatArray
     net: FloatArray
     soc: FloatArray
     known: BoolArray
     soc_initial: float
     sun_known: bool
-    restart: BoolArray
-    ratio: FloatArray
+    fresh_sun: BoolArray
+    fresh_drive: BoolArray
+    stages: Stages
     voltage_cutoff: float
     voltage_reconnect: float
+    pwm: bool = False
 
     @property
     def demand(self) -> FloatArray:
         """All loads together. [W]"""
         total: FloatArray = self.rest + np.sum(list(self.loads.values()), axis=0)
         return total
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Minutes:
+    """The same minute by minute, before it is condensed."""
+
+    volts: FloatArray
+    net: FloatArray
+    engine: BoolArray
+    drive: FloatArray
+    sun: tuple[FloatArray, FloatArray, FloatArray]
+    given: FloatArray
+    dark: BoolArray
+    stages: Stages
 
 
 def steps_of(value: FloatArray) -> FloatArray:
@@ -100,7 +127,7 @@ def steps_of(value: FloatArray) -> FloatArray:
     Returns
     -------
     mean : (n,) float64
-        Of ten minutes each; a last part is left out.
+        Of five minutes each; a last part is left out.
 
     References
     ----------
@@ -126,122 +153,172 @@ def prepare_days(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Days
     Returns
     -------
     days : Days
-        In steps of ten minutes.
+        In steps.
 
     References
     ----------
     Common practice, no source.
     """
     grid, battery = record.minute_utc, estimates.battery
-    volts = np.full(len(grid), rig.house.voltage_nominal)
+    m = _minutes(record, rig, estimates)
+    hidden = hidden_minutes(estimates) | m.dark
+    out = (m.given - m.net) * m.volts
+    loads = sum(
+        (np.nan_to_num(x.power) for x in estimates.loads), start=np.zeros(len(grid))
+    )
+    rest = np.where(hidden, np.nan, out - loads)
+    rest = fill_like_hours(rest, hidden, grid, record.utc_offset)
+    cooled = steady_cooling(estimates, rig, grid, record.utc_offset)
+    named = {name: np.nan_to_num(steps_of(p)) for name, p in estimates.demand.items()}
+    temp = _temp(record)
+    net = steps_of(battery.current_corrected)
+    n = len(net)
+    ends = np.arange(STEP_MINUTES - 1, len(grid), STEP_MINUTES)[:n]
+    soc = battery.soc[ends]
+    first = battery.soc[np.isfinite(battery.soc)]
+    cutoff, reconnect = learned_switching(estimates, temp, rig)
+    model = battery.model
+    days = Days(
+        step_utc=grid[ends],
+        loads=named,
+        steady={**named, **{k: np.nan_to_num(steps_of(p)) for k, p in cooled.items()}},
+        rest=np.nan_to_num(steps_of(rest)),
+        always=_always(estimates, m, out, n),
+        sun=np.nan_to_num(steps_of(m.sun[0])),
+        sun_lo=np.nan_to_num(steps_of(m.sun[1])),
+        sun_hi=np.nan_to_num(steps_of(m.sun[2])),
+        drive=np.nan_to_num(steps_of(m.drive)),
+        temp=np.nan_to_num(steps_of(temp), nan=25.0),
+        volts=steps_of(m.volts),
+        open_seen=_open_seen(model, soc),
+        net=net,
+        soc=soc,
+        known=np.isfinite(net),
+        soc_initial=float(first[0]) if first.size else 1.0,
+        sun_known=any(s.kind == "solar" for s in estimates.sources),
+        fresh_sun=_begins(_starts(m.sun[0] > LIT, NIGHT)),
+        fresh_drive=_begins(_starts(m.engine, 1)),
+        stages=m.stages,
+        voltage_cutoff=cutoff,
+        voltage_reconnect=reconnect,
+        pwm=_all_pwm(rig),
+    )
+    return _bridged(days, model)
+
+
+def _minutes(record: TripRecord, rig: Rig, estimates: TripEstimates) -> _Minutes:
+    battery = estimates.battery
+    volts = np.full(len(record.minute_utc), rig.house.voltage_nominal)
     if "voltage_house_v" in record.minutes:
         seen = record.minutes["voltage_house_v"].mean
         volts = np.where(np.isfinite(seen), seen, rig.house.voltage_nominal)
-    dark = estimates.censored | ~np.isfinite(battery.current_corrected)
-    rest = fill_like_hours(
-        estimates.not_itemised * volts, dark, grid, record.utc_offset
+    given = np.zeros(len(volts))
+    for source in estimates.sources:
+        given += np.maximum(source.charge, 0.0) * MINUTES_HOUR
+    dark = ~np.isfinite(battery.current_corrected) | ~np.isfinite(given)
+    sun = _sun(estimates.sources, len(volts))
+    chargers = [s for s in estimates.sources if s.kind in ENGINE]
+    charge = np.zeros(len(volts))
+    for source in chargers:
+        charge += np.maximum(np.nan_to_num(source.charge), 0.0) * MINUTES_HOUR
+    running = engine_minutes(record, rig) > 0.5
+    engine = running | (charge > RUNS)
+    usual = usual_stages(
+        battery.model,
+        voltage_absorption=rig.house.voltage_absorption,
+        voltage_float=_float(rig),
     )
-    loads = {name: steps_of(p) for name, p in estimates.demand.items()}
-    cooled = steady_cooling(estimates, rig, grid, record.utc_offset)
-    steady = {**loads, **{name: steps_of(p) for name, p in cooled.items()}}
-    sun, low, high, sun_known = _sun(estimates.sources, len(grid))
-    temp = np.full(len(grid), 25.0)
+    able = _able(charge, engine, volts >= usual.voltage_float - FLOAT_NEAR)
+    stages = learned_stages(
+        battery.model,
+        Charging(
+            volts=volts,
+            net=battery.current_corrected,
+            soc=battery.soc,
+            given=np.nan_to_num(given),
+            able=able + sun[0] / volts,
+            offered=(sun[0] > LIT) | engine,
+            engine=engine,
+            fresh=_starts(sun[0] > LIT, NIGHT) | _starts(engine, 1),
+            day=np.floor((record.minute_utc + record.utc_offset) / 86400.0),
+        ),
+        usual,
+    )
+    other = [s for s in estimates.sources if s.kind not in {*ENGINE, "solar"}]
+    drive = able * volts
+    for source in other:
+        drive += np.maximum(np.nan_to_num(source.power), 0.0)
+    return _Minutes(
+        volts=volts,
+        net=battery.current_corrected,
+        engine=engine,
+        drive=drive,
+        sun=sun,
+        given=given,
+        dark=dark,
+        stages=stages,
+    )
+
+
+def _open_seen(model: BatteryModel, soc: FloatArray) -> FloatArray:
+    """Volts of the fitted battery at rest at the counted charge. (n,) [V]"""
+    good = np.flatnonzero(np.isfinite(soc))
+    filled = (
+        np.interp(np.arange(len(soc)), good, soc[good])
+        if len(good)
+        else np.ones(len(soc))
+    )
+    return np.interp(filled, model.soc_table, model.voltage_open_table)
+
+
+def _temp(record: TripRecord) -> FloatArray:
+    """Battery temperature by minute, else that of the air, else 25 degC."""
     for name in ("temp_house_c", "temp_air_c"):
         if name in record.minutes:
             seen = record.minutes[name].mean
-            temp = np.where(np.isfinite(seen), seen, np.nanmean(seen))
-            break
-    net = steps_of(battery.current_corrected)
-    ends = np.arange(STEP_MINUTES - 1, len(grid), STEP_MINUTES)
-    n, warm = len(net), steps_of(temp)
-    ends = ends[:n]
-    first = battery.soc[np.isfinite(battery.soc)]
-    cutoff, reconnect = learned_switching(estimates, temp, rig)
-    return Days(
-        step_utc=grid[ends][:n],
-        loads={k: np.nan_to_num(v) for k, v in loads.items()},
-        steady={k: np.nan_to_num(v) for k, v in steady.items()},
-        rest=np.nan_to_num(steps_of(rest)),
-        sun=np.nan_to_num(steps_of(sun)),
-        sun_lo=np.nan_to_num(steps_of(low)),
-        sun_hi=np.nan_to_num(steps_of(high)),
-        drive=np.nan_to_num(steps_of(_drive(estimates.sources, volts))),
-        temp=np.nan_to_num(warm, nan=25.0),
-        net=net,
-        soc=battery.soc[ends][:n],
-        known=np.isfinite(net),
-        soc_initial=float(first[0]) if first.size else 1.0,
-        sun_known=sun_known,
-        restart=_restarts(steps_of(sun), steps_of(_drive(estimates.sources, volts))),
-        ratio=_ratio(battery.model, battery.soc[ends], steps_of(volts), net, warm),
-        voltage_cutoff=cutoff,
-        voltage_reconnect=reconnect,
-    )
+            if np.isfinite(seen).any():
+                return np.where(np.isfinite(seen), seen, np.nanmean(seen))
+    return np.full(len(record.minute_utc), 25.0)
 
 
-def steady_cooling(
-    estimates: TripEstimates, rig: Rig, grid: FloatArray, utc_offset: float
-) -> dict[str, FloatArray]:
-    """
-    Give the demand of cooling loads had their power never gone.
-
-    A fridge that was off pulls down afterwards; neither those hours nor fillings made
-    from them are what it takes when power stays.
-
-    Parameters
-    ----------
-    estimates, rig : TripEstimates, Rig
-        What was measured.
-    grid : (m,) float64
-        Minutes. [s]
-    utc_offset : float
-        Rig time minus UTC. [s]
-
-    Returns
-    -------
-    power : dict of (m,) float64
-        Only loads that change. [W]
-
-    References
-    ----------
-    Common practice, no source.
-    """
-    dark = ~np.isfinite(estimates.battery.current_corrected)
-    off = estimates.censored & ~dark
-    after = np.zeros(len(off), dtype=bool)
-    length = 0
-    for k in np.flatnonzero(~dark):
-        if off[k]:
-            length += 1
-        elif length:
-            if length >= LONG_OFF:
-                after[k : k + min(length, RECOVERY_MOST)] = True
-            length = 0
-    unsure = dark | estimates.censored | after
-    if not after.any() or (~unsure).sum() < MINUTES_DAY:
-        return {}
-    cooling = {x.name for x in rig.loads if x.kind in COOLING}
-    return {
-        name: fill_like_hours(np.where(unsure, np.nan, p), unsure, grid, utc_offset)
-        for name, p in estimates.demand.items()
-        if name in cooling
-    }
+def _always(
+    estimates: TripEstimates, m: _Minutes, out: FloatArray, n: int
+) -> FloatArray:
+    """Give what stayed on while the loads were cut off. (n,) [W]"""
+    off = estimates.censored & ~m.dark
+    draw = float(np.median(out[off])) if off.sum() >= ALWAYS_LEAST else 0.0
+    return np.full(n, max(draw, 0.0))
 
 
-def _restarts(sun: FloatArray, drive: FloatArray) -> BoolArray:
-    """Chargers begin anew at the first sun of a day and at each engine start."""
-    lit, engine = np.nan_to_num(sun) > LIT, np.nan_to_num(drive) > LIT
-    before = np.concatenate(([False], lit[:-1])), np.concatenate(([False], engine[:-1]))
-    return (lit & ~before[0]) | (engine & ~before[1])
+def _starts(on: BoolArray, pause: int) -> BoolArray:
+    """Mark minutes in which something begins after a pause of so many minutes."""
+    marks = np.zeros(len(on), dtype=bool)
+    last = -pause
+    for a, b in runs(on):
+        marks[a] = a - last >= pause
+        last = b
+    return marks
+
+
+def _begins(marks: BoolArray) -> BoolArray:
+    """Mark steps that hold a marked minute."""
+    n = len(marks) // STEP_MINUTES
+    block = marks[: n * STEP_MINUTES].reshape(n, STEP_MINUTES)
+    return np.asarray(block.sum(axis=1) > 0)
+
+
+def _all_pwm(rig: Rig) -> bool:
+    suns = [s for s in rig.sources if s.kind == "solar"]
+    return bool(suns) and all(s.regulator == "pwm" for s in suns)
 
 
 def _sun(
     sources: tuple[SourceUse, ...], m: int
-) -> tuple[FloatArray, FloatArray, FloatArray, bool]:
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     suns = [s for s in sources if s.kind == "solar"]
     zero = np.zeros(m)
     if not suns:
-        return zero, zero, zero, False
+        return zero, zero, zero
 
     def able(name: str) -> FloatArray:
         each = [
@@ -255,47 +332,46 @@ def _sun(
     mid = np.maximum(able("possible"), given)
     low = np.maximum(able("possible_lo"), given)
     high = np.maximum(able("possible_hi"), mid)
-    return mid, low, high, True
+    return mid, low, high
 
 
-def _drive(sources: tuple[SourceUse, ...], volts: FloatArray) -> FloatArray:
-    """Give what running chargers would deliver, had the battery taken all."""
-    total = np.zeros(len(volts))
-    for source in sources:
-        if source.kind == "solar":
+def _able(charge: FloatArray, engine: BoolArray, held: BoolArray) -> FloatArray:
+    """
+    Give the current that running chargers would deliver, had the battery taken all.
+
+    The first and the last minute of a run are parts of minutes, not taper.
+    """
+    on = charge > RUNS
+    if not on.any():
+        return charge
+    free = on & ~held
+    full = float(np.percentile(charge[free if free.any() else on], 90.0))
+    inner = engine.copy()
+    for a, b in runs(engine):
+        inner[a] = inner[b - 1] = False
+    taper = inner & held & (charge < FULL_SHARE * full)
+    return np.where(taper, full, charge)
+
+
+def _bridged(days: Days, model: BatteryModel) -> Days:
+    """Let demand in gaps be what brings the counted charge across them."""
+    rest = days.rest.copy()
+    named = np.sum(list(days.loads.values()), axis=0) + np.zeros(len(rest))
+    for a, b in runs(~days.known):
+        if a == 0 or not np.isfinite(days.soc[[a - 1, b - 1]]).all():
             continue
-        current = np.nan_to_num(source.charge) * MINUTES_HOUR
-        on = current > 0.5
-        if not on.any():
-            continue
-        full = float(np.percentile(current[on], 90))
-        able = np.where(current >= BULK_SHARE * full, current, full)
-        total += np.where(on, able * volts, 0.0)
-    return total
+        moved = (days.soc[b - 1] - days.soc[a - 1]) * model.capacity
+        net = moved / ((b - a) * HOURS) * days.volts[a:b]
+        rest[a:b] = days.sun[a:b] + days.drive[a:b] - named[a:b] - net
+    return replace(days, rest=rest)
 
 
-def _ratio(
-    model: BatteryModel,
-    soc: FloatArray,
-    volts: FloatArray,
-    net: FloatArray,
-    temp: FloatArray,
-) -> FloatArray:
-    """Volts of the model over volts seen; 1 where either is unknown."""
-    made = model_volts(model, soc, net, temp)
-    seen = np.where(volts > 0.0, volts, np.nan)
-    return np.clip(np.nan_to_num(made / seen, nan=1.0), RATIO_LEAST, RATIO_MOST)
-
-
-def limits_of(rig: Rig, days: Days, *, charger: float | None = None) -> Limits:
-    """Give the volts that bound a replay of this rig; ``charger`` A lifts the limit."""
-    most = rig.house.current_charge_max
-    return Limits(
-        voltage_absorption=rig.house.voltage_absorption,
+def bounds_of(rig: Rig, days: Days, *, charger: float | None = None) -> Bounds:
+    """Give the bounds of a replay of this rig; ``charger`` A lifts the limit."""
+    return Bounds(
         voltage_cutoff=days.voltage_cutoff,
         voltage_reconnect=max(days.voltage_reconnect, days.voltage_cutoff + RISE_LEAST),
-        current_charge_max=max(most, charger or 0.0),
-        voltage_float=_float(rig),
+        current_charge_max=max(rig.house.current_charge_max, charger or 0.0),
     )
 
 
@@ -305,30 +381,25 @@ def _float(rig: Rig) -> float:
 
 
 def run(
-    model: BatteryModel,
-    limits: Limits,
+    plant: Plant,
     days: Days,
     *,
     load: FloatArray,
-    source: FloatArray,
+    sun: FloatArray,
+    drive: FloatArray,
     soc_initial: FloatArray,
-    capacity: FloatArray | None = None,
-) -> Simulated:
-    """Replay the days; arrays as in `simulate`."""
-    made = simulate(
-        model,
-        limits,
-        soc_initial=soc_initial,
-        step=STEP,
-        load=load * days.ratio,
-        source=source * days.ratio,
+) -> Walked:
+    """Walk the days; power in W, arrays (n,) or (p, n)."""
+    flows = Flows(
+        load=load - days.always,
+        always=days.always,
+        sun=sun,
+        drive=drive,
+        volts=days.volts,
+        rest=days.open_seen,
         temp=days.temp,
-        capacity=capacity,
-        restart=days.restart,
+        fresh_sun=days.fresh_sun,
+        fresh_drive=days.fresh_drive,
+        pwm=days.pwm,
     )
-    return replace(
-        made,
-        source_used=made.source_used / days.ratio,
-        load_served=made.load_served / days.ratio,
-        unserved=made.unserved / days.ratio,
-    )
+    return walk(plant, flows, soc_initial)

@@ -1,7 +1,7 @@
 """
 At which volts of the model the loads went off and came back, learned from the record.
 
-In the model's own volts for means of ten minutes: a dip of seconds that opened the
+In the model's own volts for means of a step: a dip of seconds that opened the
 switch, or a table that is a little off, would else move a cut-off by hours.
 """
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 LONG = 20
 """Off and on this long each, to count as a switching. Common practice. [minutes]"""
-MEAN = 10
+MEAN = 5
 """Minutes whose mean current counts, as the steps of the replay."""
 STRAY = 0.6
 """Learned volts further than this from the rig file's are not believed. [V]"""

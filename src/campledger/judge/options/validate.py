@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from campledger.judge.options.replay import STEP
+from campledger.judge.options.engine import STEP
 from campledger.judge.options.types import Validation
 
 if TYPE_CHECKING:

@@ -1,0 +1,250 @@
+"""
+Walk a battery through measured days with its chargers' stages: many paths at once.
+
+Current in ampere: where nothing is held back and nothing is cut off, a replay of the
+unchanged rig gives the measured current to the digit; what it must work out is only
+what a full battery refuses, what a charger does then, and what an empty one cuts off.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from campledger.estimate.battery.simulate import efficiency_at, resistance_slow
+
+if TYPE_CHECKING:
+    from campledger.judge.options.stages import Stages
+    from campledger.model.estimates import BatteryModel
+    from campledger.model.series import BoolArray, FloatArray
+
+STEP = 300.0
+"""Length of a step: chargers end within minutes, fridges run for ten. [s]"""
+HOURS = STEP / 3600.0
+VOLTS_LEAST, VOLTS_MOST = 9.0, 15.5
+RESTING = 0.02
+"""Current beyond which hysteresis is fully developed, of capacity. [1/h]"""
+SMALL = 1e-9
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bounds:
+    """Volts of the model at which loads go and come back; most charge current. [A]"""
+
+    voltage_cutoff: float
+    voltage_reconnect: float
+    current_charge_max: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Flows:
+    """
+    What was asked for and offered, W; arrays (n,) or (p, n).
+
+    ``always`` stays on when the loads are cut off. ``volts`` (n,) were seen, ``rest``
+    (n,) is what the fitted battery would show at rest then; ``fresh_sun`` and
+    ``fresh_drive`` (n,) mark where a charger begins anew.
+    """
+
+    load: FloatArray
+    always: FloatArray
+    sun: FloatArray
+    drive: FloatArray
+    volts: FloatArray
+    rest: FloatArray
+    temp: FloatArray
+    fresh_sun: BoolArray
+    fresh_drive: BoolArray
+    pwm: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Walked:
+    """
+    What happened; arrays (p, n).
+
+    ``soc`` at the end of the step, ``current`` A into the battery, ``sun_used`` W,
+    ``without_power`` marks steps that ended with the loads cut off.
+    """
+
+    soc: FloatArray
+    current: FloatArray
+    sun_used: FloatArray
+    without_power: BoolArray
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plant:
+    """A battery (p sizes), how its chargers end, and its bounds."""
+
+    model: BatteryModel
+    stages: Stages
+    bounds: Bounds
+    capacity: FloatArray
+
+    @property
+    def ratio(self) -> FloatArray:
+        """Size of each path over that of the model. (p,) [1]"""
+        out: FloatArray = self.capacity / self.model.capacity
+        return out
+
+    def open_volts(self, soc: FloatArray) -> FloatArray:
+        """Volts at rest. (p,) [V]"""
+        return np.interp(soc, self.model.soc_table, self.model.voltage_open_table)
+
+    def accepts(self, soc: FloatArray, rest: FloatArray) -> tuple[FloatArray, ...]:
+        """Current taken at the absorption and at the float volts. (p,) [A]"""
+        stages = self.stages
+        stays = efficiency_at(self.model, soc)
+        room = np.maximum(1.0 - soc, 0.0) * self.capacity / HOURS / stays
+        full = stages.takes(soc) * self.capacity
+        full = np.minimum(full, np.maximum(room, stages.rate_least * self.capacity))
+        spare = stages.voltage_absorption - rest
+        share = (stages.voltage_float - rest) / np.maximum(spare, SMALL)
+        floats = full * np.clip(share, 0.0, 1.0)
+        left = (stages.soc_float - soc) * self.capacity / HOURS / stays
+        return full, np.where(left < floats, left, floats)
+
+
+@dataclass
+class _State:
+    soc: FloatArray
+    off: BoolArray
+    floats: BoolArray
+    held: FloatArray
+
+
+def walk(plant: Plant, flows: Flows, soc_initial: FloatArray) -> Walked:
+    """
+    Walk all paths through the days.
+
+    Parameters
+    ----------
+    plant : Plant
+        The battery and its chargers.
+    flows : Flows
+        Asked for and offered.
+    soc_initial : (p,) float64
+        State of charge at the start. [1]
+
+    Returns
+    -------
+    walked : Walked
+        Arrays (p, n).
+
+    References
+    ----------
+    .. [1] Constant current, constant voltage, float: common practice, no source. Taper
+       by missing charge (ampere-hour law). Common practice, no source.
+    """
+    paths, n = len(soc_initial), len(flows.volts)
+    rows = {
+        name: np.ascontiguousarray(np.broadcast_to(getattr(flows, name), (paths, n)).T)
+        for name in ("load", "always", "sun", "drive")
+    }
+    lift = np.clip(flows.volts - flows.rest, -0.6, 0.35)
+    slow = np.broadcast_to(resistance_slow(plant.model, flows.temp), (n,))
+    state = _State(
+        soc=np.array(soc_initial, dtype=np.float64),
+        off=plant.open_volts(soc_initial) < plant.bounds.voltage_cutoff,
+        floats=np.zeros((2, paths), dtype=bool),
+        held=np.zeros((2, paths)),
+    )
+    soc, current, used = (np.empty((n, paths)) for _ in range(3))
+    off = np.zeros((n, paths), dtype=bool)
+    for k in range(n):
+        _begin(state, bool(flows.fresh_sun[k]), bool(flows.fresh_drive[k]))
+        part = {name: row[k] for name, row in rows.items()}
+        current[k], used[k] = _step(
+            plant,
+            state,
+            part,
+            float(flows.volts[k]),
+            float(lift[k]),
+            float(slow[k]),
+            pwm=flows.pwm,
+        )
+        soc[k], off[k] = state.soc, state.off
+    return Walked(soc=soc.T, current=current.T, sun_used=used.T, without_power=off.T)
+
+
+def _begin(state: _State, sun: bool, drive: bool) -> None:  # noqa: FBT001
+    for row, fresh in enumerate((sun, drive)):
+        if fresh:
+            state.floats[row] = False
+            state.held[row] = 0.0
+
+
+def _step(
+    plant: Plant,
+    state: _State,
+    flow: dict[str, FloatArray],
+    seen: float,
+    lift: float,
+    slow: float,
+    *,
+    pwm: bool,
+) -> tuple[FloatArray, FloatArray]:
+    """Advance one step; gives current into the battery [A] and sun used [W]."""
+    rest = plant.open_volts(state.soc)
+    volts = np.clip(rest + lift, VOLTS_LEAST, VOLTS_MOST)
+    draw = flow["always"] + np.where(state.off, 0.0, flow["load"])
+    out = draw / volts
+    sun = flow["sun"] / (seen if pwm else volts)
+    drive = flow["drive"] / seen
+    full, floating = plant.accepts(state.soc, rest)
+    full = np.minimum(
+        full, plant.bounds.current_charge_max * np.maximum(plant.ratio, 1.0)
+    )
+    by_sun, by_drive = state.floats
+    firm = np.where(by_sun, 0.0, sun) + np.where(by_drive, 0.0, drive) - out
+    every = sun + drive - out
+    current = np.where(
+        firm >= floating, np.minimum(firm, full), np.minimum(every, floating)
+    )
+    current = np.maximum(current, -out)
+    used = np.clip((current + out - np.minimum(drive, current + out)), 0.0, sun) * volts
+    _stage(plant, state, firm >= full, volts, (sun > SMALL, drive > SMALL))
+    return _settle(plant, state, current, slow), used
+
+
+def _stage(
+    plant: Plant,
+    state: _State,
+    held: BoolArray,
+    volts: FloatArray,
+    on: tuple[BoolArray, BoolArray],
+) -> None:
+    """Count the time held, let go at its end, begin anew when the volts are low."""
+    stages = plant.stages
+    for row, active in enumerate(on):
+        counts = active & ~state.floats[row] & (held | (state.held[row] > 0.0))
+        state.held[row] += np.where(counts, HOURS, 0.0)
+        ended = state.held[row] >= stages.hold[row]
+        again = state.floats[row] & (volts < stages.voltage_rebulk)
+        state.floats[row] = (state.floats[row] | (ended & active)) & ~again
+        state.held[row] = np.where(again, 0.0, state.held[row])
+
+
+def _settle(
+    plant: Plant, state: _State, current: FloatArray, slow: float
+) -> FloatArray:
+    """Move the charge, then switch the loads by the volts that result. (p,) [A]"""
+    model, capacity = plant.model, plant.capacity
+    current = np.maximum(current, -state.soc * capacity / HOURS)
+    stays = np.where(current > 0.0, efficiency_at(model, state.soc), 1.0)
+    stored = stays * current - model.current_hidden * plant.ratio
+    state.soc = np.clip(state.soc + stored * HOURS / capacity, 0.0, 1.0)
+    sign = np.clip(current / (RESTING * capacity), -1.0, 1.0)
+    volts = (
+        plant.open_volts(state.soc)
+        + model.hysteresis * sign
+        + current * slow / plant.ratio
+    )
+    bounds = plant.bounds
+    state.off = np.where(
+        state.off, volts < bounds.voltage_reconnect, volts < bounds.voltage_cutoff
+    )
+    return current
