@@ -58,6 +58,7 @@ class Setup:
     sun_factor: float
     drive: FloatArray
     carry: float
+    cooling: FloatArray | None = None
     refused: str = ""
     notes: tuple[str, ...] = ()
 
@@ -121,9 +122,19 @@ def apply_change(
         sun_factor=sun,
         drive=drive,
         carry=carry,
+        cooling=_cooling(loads, rig, len(load)),
         refused=refused,
         notes=tuple(notes),
     )
+
+
+def _cooling(loads: Mapping[str, FloatArray], rig: Rig, n: int) -> FloatArray:
+    """Sum the loads whose demand is made up for after a cut-off. (n,) [W]"""
+    out = np.zeros(n)
+    for load in rig.loads:
+        if load.kind in COOLING and load.name in loads:
+            out += loads[load.name]
+    return out
 
 
 def _battery(

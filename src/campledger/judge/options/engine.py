@@ -13,6 +13,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from campledger.estimate.battery.fit_data import (
+    GAS_CELL,
+    GAS_PER_K,
+    GAS_PER_V,
+    GAS_TEMP,
+    LEAD_CELLS,
+)
 from campledger.estimate.battery.simulate import efficiency_at, resistance_slow
 
 if TYPE_CHECKING:
@@ -43,7 +50,9 @@ class Flows:
     """
     What was asked for and offered, W; arrays (n,) or (p, n).
 
-    ``always`` stays on when the loads are cut off. ``volts`` (n,) were seen, ``rest``
+    ``always`` stays on when the loads are cut off. Of the load ``cooling`` (n,) is
+    made up for after a cut-off, at ``cooling_most`` W; ``cooling_time`` s is the time
+    constant of the warming. ``volts`` (n,) were seen, ``rest``
     (n,) is what the fitted battery would show at rest then; ``fresh_sun`` and
     ``fresh_drive`` (n,) mark where a charger begins anew.
     """
@@ -57,6 +66,9 @@ class Flows:
     temp: FloatArray
     fresh_sun: BoolArray
     fresh_drive: BoolArray
+    cooling: FloatArray
+    cooling_most: float = 0.0
+    cooling_time: float = 43200.0
     pwm: bool = False
 
 
@@ -94,10 +106,24 @@ class Plant:
         """Volts at rest. (p,) [V]"""
         return np.interp(soc, self.model.soc_table, self.model.voltage_open_table)
 
+    def stays(self, soc: FloatArray) -> FloatArray:
+        """Share of charge that stays, gas apart where it is known. (p,) [1]"""
+        if self.stages.gassing > 0.0:
+            return np.full(len(soc), self.model.efficiency_low)
+        return efficiency_at(self.model, soc)
+
+    def gas(self, volts: FloatArray, temp: float) -> FloatArray:
+        """Current that gasses away. (p,) [A]"""
+        if self.stages.gassing <= 0.0:
+            return np.zeros(len(volts))
+        rise = GAS_PER_V * (volts / LEAD_CELLS - GAS_CELL)
+        made = self.stages.gassing * np.exp(rise + GAS_PER_K * (temp - GAS_TEMP))
+        return np.asarray(made * self.capacity)
+
     def accepts(self, soc: FloatArray, rest: FloatArray) -> tuple[FloatArray, ...]:
         """Current taken at the absorption and at the float volts. (p,) [A]"""
         stages = self.stages
-        stays = efficiency_at(self.model, soc)
+        stays = self.stays(soc)
         room = np.maximum(1.0 - soc, 0.0) * self.capacity / HOURS / stays
         full = stages.takes(soc) * self.capacity
         full = np.minimum(full, np.maximum(room, stages.rate_least * self.capacity))
@@ -108,12 +134,23 @@ class Plant:
         return full, np.where(left < floats, left, floats)
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Now:
+    seen: float
+    lift: float
+    slow: float
+    temp: float
+    cooling: float
+    fades: float
+
+
 @dataclass
 class _State:
     soc: FloatArray
     off: BoolArray
     floats: BoolArray
     held: FloatArray
+    warm: FloatArray
 
 
 def walk(plant: Plant, flows: Flows, soc_initial: FloatArray) -> Walked:
@@ -151,21 +188,24 @@ def walk(plant: Plant, flows: Flows, soc_initial: FloatArray) -> Walked:
         off=plant.open_volts(soc_initial) < plant.bounds.voltage_cutoff,
         floats=np.zeros((2, paths), dtype=bool),
         held=np.zeros((2, paths)),
+        warm=np.zeros(paths),
     )
+    fades = float(np.exp(-STEP / flows.cooling_time))
     soc, current, used = (np.empty((n, paths)) for _ in range(3))
     off = np.zeros((n, paths), dtype=bool)
     for k in range(n):
         _begin(state, bool(flows.fresh_sun[k]), bool(flows.fresh_drive[k]))
         part = {name: row[k] for name, row in rows.items()}
-        current[k], used[k] = _step(
-            plant,
-            state,
-            part,
-            float(flows.volts[k]),
-            float(lift[k]),
-            float(slow[k]),
-            pwm=flows.pwm,
+        now = _Now(
+            seen=float(flows.volts[k]),
+            lift=float(lift[k]),
+            slow=float(slow[k]),
+            temp=float(flows.temp[k]),
+            cooling=float(flows.cooling[k]),
+            fades=fades,
         )
+        part["load"] = part["load"] + _made_up(state, now, flows.cooling_most)
+        current[k], used[k] = _step(plant, state, part, now, pwm=flows.pwm)
         soc[k], off[k] = state.soc, state.off
     return Walked(soc=soc.T, current=current.T, sun_used=used.T, without_power=off.T)
 
@@ -177,23 +217,36 @@ def _begin(state: _State, sun: bool, drive: bool) -> None:  # noqa: FBT001
             state.held[row] = 0.0
 
 
+def _made_up(state: _State, now: _Now, most: float) -> FloatArray:
+    """
+    Give what fridges draw more after they were off; they cannot run above ``most``.
+
+    The heat that came in is pumped out later, less what a warm inside did not let in.
+    """
+    state.warm = (
+        state.warm + np.where(state.off, now.cooling * HOURS, 0.0)
+    ) * now.fades
+    room = max(most - now.cooling, 0.0)
+    more = np.where(state.off, 0.0, np.minimum(state.warm / HOURS, room))
+    state.warm = state.warm - more * HOURS
+    return np.asarray(more)
+
+
 def _step(
     plant: Plant,
     state: _State,
     flow: dict[str, FloatArray],
-    seen: float,
-    lift: float,
-    slow: float,
+    now: _Now,
     *,
     pwm: bool,
 ) -> tuple[FloatArray, FloatArray]:
     """Advance one step; gives current into the battery [A] and sun used [W]."""
     rest = plant.open_volts(state.soc)
-    volts = np.clip(rest + lift, VOLTS_LEAST, VOLTS_MOST)
+    volts = np.clip(rest + now.lift, VOLTS_LEAST, VOLTS_MOST)
     draw = flow["always"] + np.where(state.off, 0.0, flow["load"])
     out = draw / volts
-    sun = flow["sun"] / (seen if pwm else volts)
-    drive = flow["drive"] / seen
+    sun = flow["sun"] / (now.seen if pwm else volts)
+    drive = flow["drive"] / now.seen
     full, floating = plant.accepts(state.soc, rest)
     full = np.minimum(
         full, plant.bounds.current_charge_max * np.maximum(plant.ratio, 1.0)
@@ -206,8 +259,16 @@ def _step(
     )
     current = np.maximum(current, -out)
     used = np.clip((current + out - np.minimum(drive, current + out)), 0.0, sun) * volts
-    _stage(plant, state, firm >= full, volts, (sun > SMALL, drive > SMALL))
-    return _settle(plant, state, current, slow), used
+    held = firm >= full
+    _stage(plant, state, held, volts, (sun > SMALL, drive > SMALL))
+    stages = plant.stages
+    shown = np.where(
+        held,
+        stages.voltage_absorption,
+        np.where(every > floating, np.maximum(volts, stages.voltage_float), volts),
+    )
+    gas = plant.gas(np.minimum(shown, stages.voltage_absorption), now.temp)
+    return _settle(plant, state, current, gas, now.slow), used
 
 
 def _stage(
@@ -229,13 +290,13 @@ def _stage(
 
 
 def _settle(
-    plant: Plant, state: _State, current: FloatArray, slow: float
+    plant: Plant, state: _State, current: FloatArray, gas: FloatArray, slow: float
 ) -> FloatArray:
     """Move the charge, then switch the loads by the volts that result. (p,) [A]"""
     model, capacity = plant.model, plant.capacity
     current = np.maximum(current, -state.soc * capacity / HOURS)
-    stays = np.where(current > 0.0, efficiency_at(model, state.soc), 1.0)
-    stored = stays * current - model.current_hidden * plant.ratio
+    stays = np.where(current > 0.0, plant.stays(state.soc), 1.0)
+    stored = stays * current - model.current_hidden * plant.ratio - gas
     state.soc = np.clip(state.soc + stored * HOURS / capacity, 0.0, 1.0)
     sign = np.clip(current / (RESTING * capacity), -1.0, 1.0)
     volts = (

@@ -129,6 +129,7 @@ def _middle(setup: Setup, days: Days) -> Walked:
         sun=setup.sun_factor * days.sun,
         drive=setup.drive,
         soc_initial=np.array([days.soc_initial]),
+        cooling=setup.cooling,
     )
 
 

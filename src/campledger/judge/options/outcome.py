@@ -29,6 +29,12 @@ if TYPE_CHECKING:
 
 PATHS = 40
 NINETY = 1.645
+HIDDEN_STD = 0.25
+"""Scatter of a day's demand where too few days are known. Common practice. [1]"""
+HIDDEN_LEAST = 0.05
+DAYS_LEAST = 3
+SEEN = 0.875
+"""A day counts as known when so much of it was: 3 h may be hidden (section J.6)."""
 DEMAND_STD = 0.02
 """Scale of measured demand. Common practice, no source. [1]"""
 FULL = 0.98
@@ -37,12 +43,17 @@ STEPS_DAY = int(86400.0 / STEP)
 
 @dataclass(frozen=True, kw_only=True)
 class Draws:
-    """Common draws (p,); the first path is the middle of everything."""
+    """
+    Common draws (p,); the first path is the middle of everything.
+
+    ``hidden`` (p, n) scales demand in steps in which it did not show.
+    """
 
     capacity: FloatArray
     opening: FloatArray
     sun: FloatArray
     demand: FloatArray
+    hidden: FloatArray
     error: FloatArray
 
 
@@ -90,8 +101,30 @@ def draw(
         opening=np.clip(days.soc_initial + open_std * normal[1], 0.02, 1.0),
         sun=np.maximum(1.0 + spread * normal[2], 0.1),
         demand=1.0 + DEMAND_STD * normal[3],
+        hidden=_hidden(days, rng),
         error=error_std * normal[4],
     )
+
+
+def _hidden(days: Days, rng: np.random.Generator) -> FloatArray:
+    """Scale hidden demand day by day, and all of it by what few known days leave."""
+    n = len(days.hidden)
+    index = np.arange(n) // STEPS_DAY
+    total = np.bincount(index, weights=days.demand)
+    known = np.bincount(index, weights=1.0 - days.hidden)
+    count = np.bincount(index)
+    good = (known >= SEEN * count) & (count == STEPS_DAY) & (total > 0.0)
+    scatter, mean_std = HIDDEN_STD, HIDDEN_STD
+    if good.sum() >= DAYS_LEAST:
+        scatter = float(np.std(total[good], ddof=1) / np.mean(total[good]))
+        scatter = max(scatter, HIDDEN_LEAST)
+        mean_std = scatter / float(np.sqrt(good.sum()))
+    each = scatter * rng.normal(size=(PATHS, len(total)))
+    every = mean_std * rng.normal(size=(PATHS, 1))
+    moved = (each + every)[:, index]
+    moved[0] = 0.0
+    out: FloatArray = np.maximum(1.0 + days.hidden[None, :] * moved, 0.0)
+    return out
 
 
 def replay(setup: Setup, days: Days, draws: Draws) -> Walked:
@@ -99,10 +132,11 @@ def replay(setup: Setup, days: Days, draws: Draws) -> Walked:
     return run(
         plant_of(setup, setup.capacity * draws.capacity),
         days,
-        load=setup.load[None, :] * draws.demand[:, None],
+        load=setup.load[None, :] * draws.demand[:, None] * draws.hidden,
         sun=days.sun[None, :] * (setup.sun_factor * draws.sun)[:, None],
         drive=setup.drive,
         soc_initial=draws.opening,
+        cooling=setup.cooling,
     )
 
 

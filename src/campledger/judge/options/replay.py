@@ -25,6 +25,7 @@ from campledger.judge.options.stages import (
     usual_stages,
 )
 from campledger.judge.options.switching import learned_switching
+from campledger.model.rig import COOLING
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -48,6 +49,8 @@ RISE_LEAST = 0.05
 """Loads never come back at the very volts at which they went. [V]"""
 FULL_SHARE = 0.9
 """Of its usual full current: above it an engine charger gives all it can. [1]"""
+USUAL = 95.0
+"""Percentile of the running current that stands for all it can. Common practice."""
 FLOAT_NEAR = 0.05
 """Volts under float that an engine charger does not care to lift. [V]"""
 RUNS = 0.5
@@ -56,6 +59,12 @@ ENGINE = frozenset({"dcdc", "isolator", "mains"})
 """Kinds of source that taper by the battery's charge."""
 ALWAYS_LEAST = 20
 """Minutes without power from which the draw that stayed on is known."""
+WARMING = 12 * 3600.0
+"""Time constant of a fridge where none was fitted. Common practice, no source. [s]"""
+STANDING = 5.0
+"""Per cent of minutes that draw no more than with everything off. Common practice."""
+DIP_SHARE = 90.0
+"""Per cent of steps that dip less: starts of motors open a cut-off. Common practice."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,7 +73,8 @@ class Days:
     The measured days in steps, arrays (n,).
 
     ``loads`` W by name, ``steady`` the same had power never gone, ``rest`` W not
-    itemised, ``always`` W of all that a cut-off leaves on; ``sun`` W possible
+    itemised, ``always`` W of all that a cut-off leaves on, ``hidden`` the share of a
+    step in which demand did not show; ``sun`` W possible
     (``sun_lo``, ``sun_hi``), ``drive`` W; ``temp`` Cel of the battery, ``volts`` V
     seen and ``open_seen`` V of the fitted battery at rest then; ``net`` A measured
     (NaN in gaps), ``soc`` as counted; ``known`` marks steps that were recorded.
@@ -75,6 +85,7 @@ class Days:
     steady: Mapping[str, FloatArray]
     rest: FloatArray
     always: FloatArray
+    hidden: FloatArray
     sun: FloatArray
     sun_lo: FloatArray
     sun_hi: FloatArray
@@ -92,6 +103,8 @@ class Days:
     stages: Stages
     voltage_cutoff: float
     voltage_reconnect: float
+    cooling_most: float
+    cooling_time: float
     pwm: bool = False
 
     @property
@@ -176,7 +189,7 @@ def prepare_days(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Days
     ends = np.arange(STEP_MINUTES - 1, len(grid), STEP_MINUTES)[:n]
     soc = battery.soc[ends]
     first = battery.soc[np.isfinite(battery.soc)]
-    cutoff, reconnect = learned_switching(estimates, temp, rig)
+    cutoff, reconnect = learned_switching(estimates, temp, rig, dip=_dip(record, net))
     model = battery.model
     days = Days(
         step_utc=grid[ends],
@@ -184,6 +197,7 @@ def prepare_days(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Days
         steady={**named, **{k: np.nan_to_num(steps_of(p)) for k, p in cooled.items()}},
         rest=np.nan_to_num(steps_of(rest)),
         always=_always(estimates, m, out, n),
+        hidden=np.nan_to_num(steps_of(hidden * 1.0)),
         sun=np.nan_to_num(steps_of(m.sun[0])),
         sun_lo=np.nan_to_num(steps_of(m.sun[1])),
         sun_hi=np.nan_to_num(steps_of(m.sun[2])),
@@ -201,6 +215,8 @@ def prepare_days(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Days
         stages=m.stages,
         voltage_cutoff=cutoff,
         voltage_reconnect=reconnect,
+        cooling_most=_running(estimates, rig),
+        cooling_time=_warming(estimates),
         pwm=_all_pwm(rig),
     )
     return _bridged(days, model)
@@ -284,10 +300,44 @@ def _temp(record: TripRecord) -> FloatArray:
 def _always(
     estimates: TripEstimates, m: _Minutes, out: FloatArray, n: int
 ) -> FloatArray:
-    """Give what stayed on while the loads were cut off. (n,) [W]"""
+    """
+    Give what stayed on while the loads were cut off. (n,) [W]
+
+    Where no cut-off was seen, the draw with everything off is taken to stay on.
+    """
     off = estimates.censored & ~m.dark
-    draw = float(np.median(out[off])) if off.sum() >= ALWAYS_LEAST else 0.0
+    if off.sum() >= ALWAYS_LEAST:
+        draw = float(np.median(out[off]))
+    else:
+        known = out[~m.dark & np.isfinite(out)]
+        draw = float(np.percentile(known, STANDING)) if len(known) else 0.0
     return np.full(n, max(draw, 0.0))
+
+
+def _running(estimates: TripEstimates, rig: Rig) -> float:
+    """Give the power of all cooling loads running at once. [W]"""
+    cooling = {x.name for x in rig.loads if x.kind in COOLING}
+    amps = sum(x.current_running for x in estimates.loads if x.name in cooling)
+    return float(np.nan_to_num(amps)) * rig.house.voltage_nominal
+
+
+def _warming(estimates: TripEstimates) -> float:
+    """Give the time constant of a fridge that warms. [s]"""
+    known = [f.time_constant for f in estimates.fridges if f.time_constant > 0.0]
+    return float(np.mean(known)) if known else WARMING
+
+
+def _dip(record: TripRecord, net: FloatArray) -> float:
+    """How far the volts dip under their mean within a step of discharge. [V]"""
+    if "voltage_house_v" not in record.minutes:
+        return 0.0
+    seen = record.minutes["voltage_house_v"]
+    n = len(net)
+    low = seen.low[: n * STEP_MINUTES].reshape(n, STEP_MINUTES)
+    low = np.where(np.isfinite(low), low, np.inf).min(axis=1)
+    dips = steps_of(seen.mean)[:n] - low
+    dips = dips[np.isfinite(dips) & (net < -RUNS)]
+    return float(np.percentile(dips, DIP_SHARE)) if len(dips) else 0.0
 
 
 def _starts(on: BoolArray, pause: int) -> BoolArray:
@@ -344,8 +394,7 @@ def _able(charge: FloatArray, engine: BoolArray, held: BoolArray) -> FloatArray:
     on = charge > RUNS
     if not on.any():
         return charge
-    free = on & ~held
-    full = float(np.percentile(charge[free if free.any() else on], 90.0))
+    full = float(np.percentile(charge[on], USUAL))
     inner = engine.copy()
     for a, b in runs(engine):
         inner[a] = inner[b - 1] = False
@@ -388,8 +437,9 @@ def run(
     sun: FloatArray,
     drive: FloatArray,
     soc_initial: FloatArray,
+    cooling: FloatArray | None = None,
 ) -> Walked:
-    """Walk the days; power in W, arrays (n,) or (p, n)."""
+    """Walk the days; power in W, arrays (n,) or (p, n); ``cooling`` (n,) is made up."""
     flows = Flows(
         load=load - days.always,
         always=days.always,
@@ -400,6 +450,9 @@ def run(
         temp=days.temp,
         fresh_sun=days.fresh_sun,
         fresh_drive=days.fresh_drive,
+        cooling=np.zeros(len(days.volts)) if cooling is None else cooling,
+        cooling_most=days.cooling_most,
+        cooling_time=days.cooling_time,
         pwm=days.pwm,
     )
     return walk(plant, flows, soc_initial)

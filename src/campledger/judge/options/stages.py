@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from campledger.estimate.battery.fit_data import GAS_CELL, GAS_PER_V, LEAD_CELLS
 from campledger.estimate.battery.simulate import resistance_slow
 from campledger.estimate.loads.censored import runs
 from campledger.model.rig import LEAD
@@ -68,7 +69,8 @@ class Stages:
     ``voltage_absorption`` is held for ``hold`` hours (by sun, by engine); then
     ``voltage_float``, under which the battery rests at ``soc_float``. At the held
     volts it takes ``rate`` times (missing share) ** ``exponent``, 1/h of capacity, and
-    at least ``rate_least``.
+    at least ``rate_least``. Of this ``gassing`` (1/h of capacity at 2.23 V a cell and
+    20 degC, lead only) does not stay.
     """
 
     voltage_absorption: float
@@ -79,6 +81,7 @@ class Stages:
     exponent: float
     rate_least: float
     voltage_rebulk: float
+    gassing: float = 0.0
 
     def takes(self, soc: FloatArray) -> FloatArray:
         """Give the current taken at the held volts, of capacity. (p,) [1/h]"""
@@ -145,7 +148,14 @@ def usual_stages(
         exponent=1.0,
         rate_least=0.0,
         voltage_rebulk=REBULK.get(kind, REBULK_LEAD),
+        gassing=_gassing(model, voltage_absorption),
     )
+
+
+def _gassing(model: BatteryModel, volts: float) -> float:
+    """Bring the fitted gassing at these volts down to 2.23 V a cell. [1/h]"""
+    at = model.parameters.get("gas_full", 0.0) / model.capacity
+    return at / float(np.exp(GAS_PER_V * (volts / LEAD_CELLS - GAS_CELL)))
 
 
 def _usual_rate(model: BatteryModel) -> float:

@@ -24,6 +24,9 @@ MEAN = 5
 """Minutes whose mean current counts, as the steps of the replay."""
 STRAY = 0.6
 """Learned volts further than this from the rig file's are not believed. [V]"""
+DIP_EMPTY = 2.0
+"""Resistance of a nearly empty battery over that of one in its middle. Common practice,
+no source. [1]"""
 RESTING = 0.02
 """Current beyond which hysteresis is fully developed, of capacity. [1/h]"""
 
@@ -59,7 +62,7 @@ def model_volts(
 
 
 def learned_switching(
-    estimates: TripEstimates, temp: FloatArray, rig: Rig
+    estimates: TripEstimates, temp: FloatArray, rig: Rig, *, dip: float = 0.0
 ) -> tuple[float, float]:
     """
     Give the cut-off and the reconnect volts in the model's terms.
@@ -73,6 +76,9 @@ def learned_switching(
         Battery temperature by minute. [Cel]
     rig : Rig
         Its cut-off stands where none was seen, and the usual rise above it.
+    dip : float, optional
+        How far volts dip under their mean within a step while discharging: an unseen
+        cut-off comes so much earlier, near empty `DIP_EMPTY` times. [V]
 
     Returns
     -------
@@ -89,8 +95,9 @@ def learned_switching(
     off = estimates.censored[at]
     current, soc = battery.current_corrected[at], battery.soc[at]
     warm = np.nan_to_num(temp[at], nan=25.0)
+    unseen = rig.house.voltage_cutoff + DIP_EMPTY * dip
     if not len(at):
-        return rig.house.voltage_cutoff, rig.house.voltage_cutoff + RECONNECT_RISE
+        return unseen, unseen + RECONNECT_RISE
     mean = np.convolve(current, np.full(MEAN, 1.0 / MEAN))[: len(current)]
     volts = model_volts(battery.model, soc, mean, warm)
     went: list[float] = []
@@ -100,8 +107,8 @@ def learned_switching(
         if min(len(before), len(after)) < LONG or before.std() or after.std():
             continue
         (came if off[k] else went).append(float(volts[k]))
-    cutoff = rig.house.voltage_cutoff
-    if went and abs(float(np.median(went)) - cutoff) <= STRAY:
+    cutoff = unseen
+    if went and abs(float(np.median(went)) - rig.house.voltage_cutoff) <= STRAY:
         cutoff = float(np.median(went))
     reconnect = float(np.median(came)) if came else cutoff + RECONNECT_RISE
     return cutoff, reconnect
