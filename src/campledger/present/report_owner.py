@@ -221,7 +221,7 @@ def owner_section(options: Options, rig: Rig, utc_offset: float) -> Section:
             para(
                 f"Replaying the unchanged rig: daily bias {check.bias_daily:+.1%} of "
                 f"the charge out, hourly error {check.rmse_hourly:.0%} of the mean "
-                "hourly net charge.",
+                f"hourly net charge, {check.rmse_held_out:.0%} on days held out.",
                 kind="small",
             )
         )

@@ -79,7 +79,8 @@ def options_text(result: Options, rig: Rig) -> str:
         f"Replaying the unchanged rig: daily bias {check.bias_daily:+.1%} of the "
         f"charge out, hourly RMSE",
         f"{check.rmse_hourly:.0%} of the mean absolute hourly net charge (not "
-        "ASHRAE's divisors).",
+        "ASHRAE's divisors);",
+        f"on days held out of the learning {check.rmse_held_out:.0%}.",
         f"About {result.spare_sun:.0f} Wh of sun found the battery full or had nowhere "
         "to go.",
     ]
@@ -132,6 +133,8 @@ def options_json(result: Options, rig: Rig) -> dict[str, object]:
         "validation": {
             "bias_daily": num(check.bias_daily),
             "rmse_hourly": num(check.rmse_hourly),
+            "rmse_held_out": num(check.rmse_held_out),
+            "held_out_days": check.held_out_days,
             "accepted": check.accepted,
             "reason": check.reason or None,
         },

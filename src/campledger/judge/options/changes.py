@@ -9,7 +9,8 @@ import numpy as np
 
 from campledger.estimate.battery.simulate import RECONNECT_RISE, scaled, typical
 from campledger.judge.options.engine import Bounds
-from campledger.judge.options.replay import LIT, bounds_of
+from campledger.judge.options.minutes import LIT
+from campledger.judge.options.replay import bounds_of
 from campledger.judge.options.stages import usual_stages
 from campledger.model.rig import COOLING, LEAD
 

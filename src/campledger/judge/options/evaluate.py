@@ -84,7 +84,9 @@ def evaluate(
     days = prepare_days(record, rig, estimates)
     base_setup = baseline_setup(rig, estimates, days)
     middle = _middle(base_setup, days)
-    validation = validate(days, middle.current[0], middle.soc[0])
+    validation = validate(
+        days, middle.current[0], middle.soc[0], _held_out(base_setup, days)
+    )
     stray = np.nan_to_num(days.soc - middle.soc[0])
     draws = draw(estimates, days, 0.5 * float(np.std(stray)), rng)
     base = replay(base_setup, days, draws)
@@ -131,6 +133,15 @@ def _middle(setup: Setup, days: Days) -> Walked:
         soc_initial=np.array([days.soc_initial]),
         cooling=setup.cooling,
     )
+
+
+def _held_out(setup: Setup, days: Days) -> FloatArray:
+    """Replay each day with stages learned on the other days. (n,) [A]"""
+    out = np.full(len(days.net), np.nan)
+    for stages, hold in days.folds:
+        walked = _middle(replace(setup, stages=stages), days)
+        out[hold] = walked.current[0][hold]
+    return out
 
 
 def _path(

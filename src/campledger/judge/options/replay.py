@@ -15,14 +15,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from campledger.estimate.loads.censored import fill_like_hours, runs
-from campledger.estimate.sun_camps import engine_minutes
 from campledger.judge.options.demand import hidden_minutes, steady_cooling
-from campledger.judge.options.engine import HOURS, STEP, Bounds, Flows, Plant, walk
-from campledger.judge.options.stages import (
-    Charging,
-    Stages,
-    learned_stages,
-    usual_stages,
+from campledger.judge.options.engine import HOURS, Bounds, Flows, Plant, walk
+from campledger.judge.options.minutes import (
+    LIT,
+    NIGHT,
+    RUNS,
+    STEP_MINUTES,
+    Minutes,
+    read_minutes,
+    starts,
+    steps_of,
+    temp_of,
 )
 from campledger.judge.options.switching import learned_switching
 from campledger.model.rig import COOLING
@@ -31,32 +35,13 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from campledger.judge.options.engine import Walked
-    from campledger.model.estimates import (
-        BatteryModel,
-        SourceUse,
-        TripEstimates,
-    )
+    from campledger.judge.options.stages import Stages
+    from campledger.model.estimates import BatteryModel, TripEstimates
     from campledger.model.rig import Rig
     from campledger.model.series import BoolArray, FloatArray, TripRecord
 
-STEP_MINUTES = int(STEP / 60.0)
-MINUTES_HOUR = 60.0
-LIT = 2.0
-"""Power below which nothing charges. Common practice, no source. [W]"""
-NIGHT = 180
-"""Dark this long, a sun charger begins anew. Common practice, no source. [minutes]"""
 RISE_LEAST = 0.05
 """Loads never come back at the very volts at which they went. [V]"""
-FULL_SHARE = 0.9
-"""Of its usual full current: above it an engine charger gives all it can. [1]"""
-USUAL = 95.0
-"""Percentile of the running current that stands for all it can. Common practice."""
-FLOAT_NEAR = 0.05
-"""Volts under float that an engine charger does not care to lift. [V]"""
-RUNS = 0.5
-"""Current above which an engine charger runs. Common practice, no source. [A]"""
-ENGINE = frozenset({"dcdc", "isolator", "mains"})
-"""Kinds of source that taper by the battery's charge."""
 ALWAYS_LEAST = 20
 """Minutes without power from which the draw that stayed on is known."""
 WARMING = 12 * 3600.0
@@ -77,7 +62,8 @@ class Days:
     step in which demand did not show; ``sun`` W possible
     (``sun_lo``, ``sun_hi``), ``drive`` W; ``temp`` Cel of the battery, ``volts`` V
     seen and ``open_seen`` V of the fitted battery at rest then; ``net`` A measured
-    (NaN in gaps), ``soc`` as counted; ``known`` marks steps that were recorded.
+    (NaN in gaps), ``soc`` as counted; ``known`` marks steps that were recorded;
+    ``folds`` hold stages learned without some days, and the steps of those days.
     """
 
     step_utc: FloatArray
@@ -101,6 +87,7 @@ class Days:
     fresh_sun: BoolArray
     fresh_drive: BoolArray
     stages: Stages
+    folds: tuple[tuple[Stages, BoolArray], ...]
     voltage_cutoff: float
     voltage_reconnect: float
     cooling_most: float
@@ -112,46 +99,6 @@ class Days:
         """All loads together. [W]"""
         total: FloatArray = self.rest + np.sum(list(self.loads.values()), axis=0)
         return total
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Minutes:
-    """The same minute by minute, before it is condensed."""
-
-    volts: FloatArray
-    net: FloatArray
-    engine: BoolArray
-    drive: FloatArray
-    sun: tuple[FloatArray, FloatArray, FloatArray]
-    given: FloatArray
-    dark: BoolArray
-    stages: Stages
-
-
-def steps_of(value: FloatArray) -> FloatArray:
-    """
-    Average minutes into steps, NaN where no minute is known.
-
-    Parameters
-    ----------
-    value : (m,) float64
-        Minute means.
-
-    Returns
-    -------
-    mean : (n,) float64
-        Of five minutes each; a last part is left out.
-
-    References
-    ----------
-    Common practice, no source.
-    """
-    n = len(value) // STEP_MINUTES
-    block = value[: n * STEP_MINUTES].reshape(n, STEP_MINUTES)
-    known = np.isfinite(block)
-    count = known.sum(axis=1)
-    total = np.where(known, block, 0.0).sum(axis=1)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 def prepare_days(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Days:
@@ -173,7 +120,7 @@ def prepare_days(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Days
     Common practice, no source.
     """
     grid, battery = record.minute_utc, estimates.battery
-    m = _minutes(record, rig, estimates)
+    m = read_minutes(record, rig, estimates)
     hidden = hidden_minutes(estimates) | m.dark
     out = (m.given - m.net) * m.volts
     loads = sum(
@@ -183,7 +130,7 @@ def prepare_days(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Days
     rest = fill_like_hours(rest, hidden, grid, record.utc_offset)
     cooled = steady_cooling(estimates, rig, grid, record.utc_offset)
     named = {name: np.nan_to_num(steps_of(p)) for name, p in estimates.demand.items()}
-    temp = _temp(record)
+    temp = temp_of(record)
     net = steps_of(battery.current_corrected)
     n = len(net)
     ends = np.arange(STEP_MINUTES - 1, len(grid), STEP_MINUTES)[:n]
@@ -197,7 +144,7 @@ def prepare_days(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Days
         steady={**named, **{k: np.nan_to_num(steps_of(p)) for k, p in cooled.items()}},
         rest=np.nan_to_num(steps_of(rest)),
         always=_always(estimates, m, out, n),
-        hidden=np.nan_to_num(steps_of(hidden * 1.0)),
+        hidden=np.nan_to_num(steps_of(hidden.astype(np.float64))),
         sun=np.nan_to_num(steps_of(m.sun[0])),
         sun_lo=np.nan_to_num(steps_of(m.sun[1])),
         sun_hi=np.nan_to_num(steps_of(m.sun[2])),
@@ -210,9 +157,10 @@ def prepare_days(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Days
         known=np.isfinite(net),
         soc_initial=float(first[0]) if first.size else 1.0,
         sun_known=any(s.kind == "solar" for s in estimates.sources),
-        fresh_sun=_begins(_starts(m.sun[0] > LIT, NIGHT)),
-        fresh_drive=_begins(_starts(m.engine, 1)),
+        fresh_sun=_begins(starts(m.sun[0] > LIT, NIGHT)),
+        fresh_drive=_begins(starts(m.engine, 1)),
         stages=m.stages,
+        folds=tuple((stages, _begins(hold)) for stages, hold in m.folds),
         voltage_cutoff=cutoff,
         voltage_reconnect=reconnect,
         cooling_most=_running(estimates, rig),
@@ -220,60 +168,6 @@ def prepare_days(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Days
         pwm=_all_pwm(rig),
     )
     return _bridged(days, model)
-
-
-def _minutes(record: TripRecord, rig: Rig, estimates: TripEstimates) -> _Minutes:
-    battery = estimates.battery
-    volts = np.full(len(record.minute_utc), rig.house.voltage_nominal)
-    if "voltage_house_v" in record.minutes:
-        seen = record.minutes["voltage_house_v"].mean
-        volts = np.where(np.isfinite(seen), seen, rig.house.voltage_nominal)
-    given = np.zeros(len(volts))
-    for source in estimates.sources:
-        given += np.maximum(source.charge, 0.0) * MINUTES_HOUR
-    dark = ~np.isfinite(battery.current_corrected) | ~np.isfinite(given)
-    sun = _sun(estimates.sources, len(volts))
-    chargers = [s for s in estimates.sources if s.kind in ENGINE]
-    charge = np.zeros(len(volts))
-    for source in chargers:
-        charge += np.maximum(np.nan_to_num(source.charge), 0.0) * MINUTES_HOUR
-    running = engine_minutes(record, rig) > 0.5
-    engine = running | (charge > RUNS)
-    usual = usual_stages(
-        battery.model,
-        voltage_absorption=rig.house.voltage_absorption,
-        voltage_float=_float(rig),
-    )
-    able = _able(charge, engine, volts >= usual.voltage_float - FLOAT_NEAR)
-    stages = learned_stages(
-        battery.model,
-        Charging(
-            volts=volts,
-            net=battery.current_corrected,
-            soc=battery.soc,
-            given=np.nan_to_num(given),
-            able=able + sun[0] / volts,
-            offered=(sun[0] > LIT) | engine,
-            engine=engine,
-            fresh=_starts(sun[0] > LIT, NIGHT) | _starts(engine, 1),
-            day=np.floor((record.minute_utc + record.utc_offset) / 86400.0),
-        ),
-        usual,
-    )
-    other = [s for s in estimates.sources if s.kind not in {*ENGINE, "solar"}]
-    drive = able * volts
-    for source in other:
-        drive += np.maximum(np.nan_to_num(source.power), 0.0)
-    return _Minutes(
-        volts=volts,
-        net=battery.current_corrected,
-        engine=engine,
-        drive=drive,
-        sun=sun,
-        given=given,
-        dark=dark,
-        stages=stages,
-    )
 
 
 def _open_seen(model: BatteryModel, soc: FloatArray) -> FloatArray:
@@ -287,18 +181,8 @@ def _open_seen(model: BatteryModel, soc: FloatArray) -> FloatArray:
     return np.interp(filled, model.soc_table, model.voltage_open_table)
 
 
-def _temp(record: TripRecord) -> FloatArray:
-    """Battery temperature by minute, else that of the air, else 25 degC."""
-    for name in ("temp_house_c", "temp_air_c"):
-        if name in record.minutes:
-            seen = record.minutes[name].mean
-            if np.isfinite(seen).any():
-                return np.where(np.isfinite(seen), seen, np.nanmean(seen))
-    return np.full(len(record.minute_utc), 25.0)
-
-
 def _always(
-    estimates: TripEstimates, m: _Minutes, out: FloatArray, n: int
+    estimates: TripEstimates, m: Minutes, out: FloatArray, n: int
 ) -> FloatArray:
     """
     Give what stayed on while the loads were cut off. (n,) [W]
@@ -340,16 +224,6 @@ def _dip(record: TripRecord, net: FloatArray) -> float:
     return float(np.percentile(dips, DIP_SHARE)) if len(dips) else 0.0
 
 
-def _starts(on: BoolArray, pause: int) -> BoolArray:
-    """Mark minutes in which something begins after a pause of so many minutes."""
-    marks = np.zeros(len(on), dtype=bool)
-    last = -pause
-    for a, b in runs(on):
-        marks[a] = a - last >= pause
-        last = b
-    return marks
-
-
 def _begins(marks: BoolArray) -> BoolArray:
     """Mark steps that hold a marked minute."""
     n = len(marks) // STEP_MINUTES
@@ -360,46 +234,6 @@ def _begins(marks: BoolArray) -> BoolArray:
 def _all_pwm(rig: Rig) -> bool:
     suns = [s for s in rig.sources if s.kind == "solar"]
     return bool(suns) and all(s.regulator == "pwm" for s in suns)
-
-
-def _sun(
-    sources: tuple[SourceUse, ...], m: int
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    suns = [s for s in sources if s.kind == "solar"]
-    zero = np.zeros(m)
-    if not suns:
-        return zero, zero, zero
-
-    def able(name: str) -> FloatArray:
-        each = [
-            np.where(np.isfinite(getattr(s, name)), getattr(s, name), s.power)
-            for s in suns
-        ]
-        total: FloatArray = np.nan_to_num(np.sum(each, axis=0))
-        return total
-
-    given = np.nan_to_num(np.sum([s.power for s in suns], axis=0))
-    mid = np.maximum(able("possible"), given)
-    low = np.maximum(able("possible_lo"), given)
-    high = np.maximum(able("possible_hi"), mid)
-    return mid, low, high
-
-
-def _able(charge: FloatArray, engine: BoolArray, held: BoolArray) -> FloatArray:
-    """
-    Give the current that running chargers would deliver, had the battery taken all.
-
-    The first and the last minute of a run are parts of minutes, not taper.
-    """
-    on = charge > RUNS
-    if not on.any():
-        return charge
-    full = float(np.percentile(charge[on], USUAL))
-    inner = engine.copy()
-    for a, b in runs(engine):
-        inner[a] = inner[b - 1] = False
-    taper = inner & held & (charge < FULL_SHARE * full)
-    return np.where(taper, full, charge)
 
 
 def _bridged(days: Days, model: BatteryModel) -> Days:
@@ -422,11 +256,6 @@ def bounds_of(rig: Rig, days: Days, *, charger: float | None = None) -> Bounds:
         voltage_reconnect=max(days.voltage_reconnect, days.voltage_cutoff + RISE_LEAST),
         current_charge_max=max(rig.house.current_charge_max, charger or 0.0),
     )
-
-
-def _float(rig: Rig) -> float:
-    floats = [s.voltage_float for s in rig.sources] or [rig.house.voltage_float]
-    return max(floats)
 
 
 def run(

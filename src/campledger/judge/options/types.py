@@ -103,12 +103,17 @@ class OptionResult:
 
 @dataclass(frozen=True, kw_only=True)
 class Validation:
-    """The unchanged rig replayed against the record; shares, and whether it will do."""
+    """
+    The unchanged rig replayed against the record; shares, and whether it will do.
+
+    ``rmse_held_out`` is that of days whose charging taught nothing to their replay.
+    """
 
     bias_daily: float
     rmse_hourly: float
     accepted: bool
     reason: str = ""
+    rmse_held_out: float = float("nan")
     held_out_days: int = 0
 
 
