@@ -6,7 +6,6 @@ Words before figures; the verdict is one of four phrases. Times come in as text.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -32,18 +31,6 @@ LISTED = 3
 """Savings on the fourth line."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Lines:
-    """The four lines in their fixed order; ``urgent`` stands before them."""
-
-    enough: str
-    lowest: str
-    car: str
-    fridge: str
-    saves: str
-    urgent: tuple[str, ...] = ()
-
-
 def amount(charge: float) -> str:
     """Give a charge as a person says it: whole from one up, else one decimal."""
     size = abs(charge)
@@ -61,43 +48,26 @@ def spare_words(spare: Estimate) -> str:
     return text
 
 
-def enough_line(answer: Enough, until: str) -> str:
+def verdict_words(answer: Enough) -> str:
     """
-    Give the first line.
+    Give the first line: the verdict, then its figure or its reason.
 
     Parameters
     ----------
     answer : Enough
         The answer.
-    until : str
-        The deadline in words.
 
     Returns
     -------
     line : str
-        Verdict first, then its figure or its reason.
+        ``Yes - 8 Ah to spare, give or take 3.``
     """
     phrase = VERDICTS[answer.verdict]
-    if answer.verdict == CANNOT_TELL:
-        return f"{phrase}: {answer.reason}."
-    if answer.below_floor > 0:
-        return (
-            f"{phrase} - {amount(answer.below_floor)} Ah below your floor. "
-            f"{_sentence(answer.below_floor_text)}"
-        )
-    return f"{phrase} - until {until}, {spare_words(answer.spare)}."
-
-
-def lowest_line(answer: Enough, when: str) -> str:
-    """Give ``Lowest: Thu 7 am, 17 Ah - 33 below your floor. Give or take 5.``"""
-    low = answer.low_point
-    if low is None:
-        return ""
-    side = "above" if low.spare >= 0 else "below"
-    return (
-        f"Lowest: {when}, {amount(answer.low_charge)} Ah - {amount(low.spare)} {side} "
-        f"your floor. Give or take {amount(answer.spare.give_or_take)}."
-    )
+    told = answer.verdict != CANNOT_TELL
+    if told and answer.below_floor > 0:
+        return f"{phrase} - {amount(answer.below_floor)} Ah below your floor."
+    rest = (spare_words(answer.spare) if told else "") or answer.reason
+    return sentence(f"{phrase} - {rest}" if rest else phrase)
 
 
 def car_line(car: CarAnswer) -> str:
@@ -108,7 +78,7 @@ def car_line(car: CarAnswer) -> str:
     joined = {True: "joined", False: "not joined", None: "joined or not is not seen"}
     return (
         f"{phrase}. Start battery {car.volts:.2f} V rested {car.rested:.0f} h; "
-        f"{joined[car.joined]}. ({_sentence(car.reason)})"
+        f"{joined[car.joined]}. ({sentence(car.reason)})"
     )
 
 
@@ -151,32 +121,7 @@ def saves_line(savings: tuple[Saving, ...]) -> str:
     return " ".join(parts)
 
 
-def wording(answer: Enough, until: str, lowest: str) -> Lines:
-    """
-    Give all sentences of an answer.
-
-    Parameters
-    ----------
-    answer : Enough
-        The answer.
-    until, lowest : str
-        The deadline and the time of the low point in words.
-
-    Returns
-    -------
-    lines : Lines
-        In their fixed order.
-    """
-    return Lines(
-        enough=enough_line(answer, until),
-        lowest=lowest_line(answer, lowest),
-        car=car_line(answer.car),
-        fridge=fridge_line(answer.fridge),
-        saves=saves_line(answer.savings),
-        urgent=tuple(u.text for u in answer.urgent),
-    )
-
-
-def _sentence(text: str) -> str:
+def sentence(text: str) -> str:
+    """Give a text with a capital and a full stop; empty stays empty."""
     text = text.strip().rstrip(".")
     return f"{text[:1].upper()}{text[1:]}." if text else ""

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from campledger.judge.enough_words import VERDICTS, car_line, fridge_line, saves_line
+from campledger.judge.enough_words import (
+    VERDICTS,
+    car_line,
+    fridge_line,
+    saves_line,
+    spare_words,
+    verdict_words,
+)
 from campledger.present import wording as w
 
 if TYPE_CHECKING:
@@ -18,26 +25,6 @@ STALE = 600.0
 def _entry(label: str, text: str) -> list[str]:
     blank = " " * COLUMN
     return w.wrap(text, PAGE, first=f"{label:<{COLUMN}}", rest=blank) or [label]
-
-
-def spare_words(answer: Enough) -> str:
-    """Give the spare or missing charge with its give or take."""
-    spare = answer.spare
-    if not w.known(spare.value):
-        return ""
-    side = "to spare" if spare.value >= 0 else "short"
-    text = f"{w.about(abs(spare.value))} Ah {side}"
-    if w.known(spare.give_or_take):
-        text += f", give or take {w.about(spare.give_or_take)}"
-    return text
-
-
-def verdict_words(answer: Enough) -> str:
-    """Give the verdict, then its figure or its reason: ``Yes - 8 Ah to spare``."""
-    phrase = VERDICTS[answer.verdict]
-    spare = "" if answer.verdict == "cannot_tell" else spare_words(answer)
-    rest = spare or answer.reason
-    return w.sentence(f"{phrase} - {rest}" if rest else phrase)
 
 
 def until_words(answer: Enough) -> str:
@@ -144,7 +131,7 @@ def enough_text(answer: Enough) -> str:
     for item in answer.urgent:
         lines += _entry("ACT", w.sentence(item.text))
     lines += _entry("ENOUGH?", f"{verdict_words(answer)} {until_words(answer)}")
-    if answer.verdict != "cannot_tell" and answer.reason and spare_words(answer):
+    if answer.verdict != "cannot_tell" and answer.reason and spare_words(answer.spare):
         lines += _entry("", w.sentence(answer.reason))
     for extra in (low_words(answer), floor_words(answer)):
         lines += _entry("", extra) if extra else []

@@ -17,7 +17,7 @@ from campledger.judge.enough import answer_enough
 from campledger.judge.enough_judged import verdict_of
 from campledger.judge.enough_state import default_deadline
 from campledger.judge.enough_types import Drive, Question
-from campledger.judge.enough_words import wording
+from campledger.judge.enough_words import verdict_words
 from campledger.judge.forecast_history import STEP, clear_of_rig
 from campledger.model.plan import Plan
 from campledger.model.rig import Source
@@ -56,8 +56,7 @@ def test_t1_yes_with_eight_to_spare():
     assert said.low_point.time_utc == at + 17 * HOUR
     assert said.nights_in_hand == 1
     assert said.basis == "this trip"
-    lines = wording(said, "Tue 9 am", "Tue 9 am")
-    assert lines.enough == ("Yes - until Tue 9 am, 8 Ah to spare, give or take 3.")
+    assert verdict_words(said) == "Yes - 8 Ah to spare, give or take 3."
 
 
 def test_t2_no_and_what_would_help():
@@ -111,8 +110,7 @@ def test_t9_below_the_floor_says_so():
     said = ask(record, rig, made, at=at, until=at + 17 * HOUR)
     assert said.below_floor == pytest.approx(4.0, abs=0.05)
     assert "can't tell when" in said.below_floor_text
-    text = wording(said, "Tue 9 am", "Tue 9 am").enough
-    assert text.startswith("No - 4 Ah below your floor.")
+    assert verdict_words(said) == "No - 4 Ah below your floor."
     lithium = steady(charge=16.0, chemistry="lfp", floor=0.2)
     said = ask(*lithium[:3], at=at, until=at + 17 * HOUR)
     assert "this logger too, without warning" in said.below_floor_text

@@ -4,6 +4,7 @@ import pytest
 from tests.support.answers import invented_enough, urgent_enough
 
 from campledger.judge.enough_types import HoursToFloor
+from campledger.judge.enough_words import spare_words, verdict_words
 from campledger.model.estimates import Estimate
 from campledger.present.text_enough import (
     COLUMN,
@@ -12,8 +13,6 @@ from campledger.present.text_enough import (
     enough_text,
     floor_words,
     low_words,
-    spare_words,
-    verdict_words,
 )
 
 ORDER = ("ENOUGH?", "CAR", "FRIDGE", "SAVES")
@@ -49,7 +48,7 @@ def test_the_verdict_is_one_of_four_phrases(verdict, starts):
 
 def test_a_shortfall_is_called_short():
     short = invented_enough(spare=Estimate(value=-90.4, lo=-95.0, hi=-85.0))
-    assert spare_words(short) == "90 Ah short, give or take 5"
+    assert spare_words(short.spare) == "90 Ah short, give or take 5"
 
 
 def test_low_point_says_how_far_from_the_floor():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from campledger.judge.enough_words import VERDICTS
+from campledger.judge.enough_words import VERDICTS, verdict_words
 from campledger.present import text_enough as t
 from campledger.present import wording as w
 from campledger.present.phone.markup import paragraphs, text
@@ -47,7 +47,7 @@ def _condition_words(answer: Enough) -> list[str]:
 
 
 def _enough(answer: Enough) -> str:
-    verdict = t.verdict_words(answer)
+    verdict = verdict_words(answer)
     phrase = VERDICTS[answer.verdict]
     rest = verdict.removeprefix(phrase)
     said = f'<b class="verdict">{text(phrase)}</b><span>{text(rest)}</span> '
@@ -190,7 +190,7 @@ def tried(answer: Enough, changes: list[str]) -> str:
     return (
         f'<div class="tried"><p class="what">{text(what)}</p>'
         f'<p><b class="verdict">{text(VERDICTS[answer.verdict])}</b>'
-        f"{text(t.verdict_words(answer).removeprefix(VERDICTS[answer.verdict]))} "
+        f"{text(verdict_words(answer).removeprefix(VERDICTS[answer.verdict]))} "
         f"{text(t.until_words(answer))}</p>"
         f"{paragraphs([t.low_words(answer), t.floor_words(answer), *savings])}"
         f'<p class="quiet">{text(w.sentence(t.counted_words(answer)))} '
