@@ -4,18 +4,29 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from campledger.judge.enough_judged import verdict_of
+from campledger.judge.enough_words import VERDICTS, amount
 from campledger.present.jsonout import num, when
-from campledger.present.wording import day_clock, day_full, name_of, number, signed
+from campledger.present.wording import (
+    day_clock,
+    day_full,
+    name_of,
+    number,
+    signed,
+    wrap,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from campledger.judge.campday import CampDay
+    from campledger.judge.forecast_before import PlanForecast
     from campledger.judge.plan_walk import PlannedAmount, PlannedDay
     from campledger.model.plan import Plan
     from campledger.model.rig import Rig
 
 WIDTH = 30
+PAGE = 79
 ROUGH = (
     "Loads spread over the day, sun over its daylight, drives from mid-morning; a "
     "nearly full battery takes less. On paper only: assumed, until a trip is measured."
@@ -49,8 +60,9 @@ def plan_text(
     days: Sequence[CampDay],
     planned: Sequence[PlannedDay],
     capacity: float,
+    ahead: PlanForecast,
 ) -> str:
-    """Write the planned statement, day by day. Charges in Ah."""
+    """Write the planned statement, day by day, and its forecast. Charges in Ah."""
     offset = plan.utc_offset
     opening = 1.0 if plan.opening_soc is None else plan.opening_soc
     left = opening * capacity
@@ -71,7 +83,20 @@ def plan_text(
         lines.append("")
         left = walked.carried_forward
     lines += _closing(plan, rig, planned, floor)
+    lines += wrap(forecast_words(ahead, offset), PAGE)
     return "\n".join(lines)
+
+
+def forecast_words(ahead: PlanForecast, offset: float) -> str:
+    """Say what the forecast of `enough` makes of the plan before the trip."""
+    give = 0.5 * (ahead.spare_hi - ahead.spare_lo)
+    side = "above" if ahead.spare >= 0 else "below"
+    return (
+        "Enough? Asked before the trip, with what weather, habits and guesses leave "
+        f"open: {VERDICTS[verdict_of(ahead.chance_lasts)]} - lowest "
+        f"{day_clock(ahead.low_utc, offset)}, {amount(ahead.spare)} Ah {side} your "
+        f"floor, give or take {amount(give)}."
+    )
 
 
 def _closing(
@@ -111,8 +136,9 @@ def plan_json(
     days: Sequence[CampDay],
     planned: Sequence[PlannedDay],
     capacity: float,
+    ahead: PlanForecast,
 ) -> dict[str, object]:
-    """Give the planned statement as JSON."""
+    """Give the planned statement and its forecast as JSON."""
     offset = plan.utc_offset
 
     def amounts(table: Mapping[str, PlannedAmount]) -> dict[str, object]:
@@ -132,6 +158,16 @@ def plan_json(
         "floor_ah": num(rig.house.floor * capacity),
         "mass_kg": num(known) if known else None,
         "payload_margin_kg": margin,
+        "forecast": {
+            "verdict": verdict_of(ahead.chance_lasts),
+            "chance_lasts": num(ahead.chance_lasts),
+            "low_point": {"time": when(ahead.low_utc, offset)},
+            "spare_ah": {
+                "value": num(ahead.spare),
+                "lo": num(ahead.spare_lo),
+                "hi": num(ahead.spare_hi),
+            },
+        },
         "days": [
             {
                 "dawn": when(d.dawn, offset),

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import time
+import zlib
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from campledger.app.context import rig_path, store_path
 from campledger.app.output import print_json
@@ -12,6 +15,7 @@ from campledger.app.times import iso
 from campledger.formats.planfile import read_plan
 from campledger.formats.rigfile import read_rig
 from campledger.judge.campday import camp_days
+from campledger.judge.forecast_before import forecast_plan
 from campledger.judge.plan_walk import walk_plan
 from campledger.store import open_store
 
@@ -87,8 +91,10 @@ def _show(args: argparse.Namespace, plan: Plan, rig: Rig) -> int:
     days = camp_days(plan.start_utc, plan.end_utc, rig, plan, plan.utc_offset)
     capacity = rig.house.capacity_now or rig.house.capacity_rated
     planned = walk_plan(plan, rig, days, capacity=capacity)
+    rng = np.random.default_rng(zlib.crc32(plan.text.encode()))
+    ahead = forecast_plan(plan, rig, rng)
     if args.json:
-        print_json(plan_json(plan, rig, days, planned, capacity))
+        print_json(plan_json(plan, rig, days, planned, capacity, ahead))
     else:
-        print(plan_text(plan, rig, days, planned, capacity))
+        print(plan_text(plan, rig, days, planned, capacity, ahead))
     return 0
