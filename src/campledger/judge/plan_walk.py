@@ -2,7 +2,9 @@
 A plan walked forward on paper: what each camp day should bring, and where it ends.
 
 Loads are spread over the hours of the day, sun over its daylight, drives from ten
-o'clock. Charge that a nearly full battery would not take is not counted.
+o'clock. The battery and its chargers are those of the replay (`judge.options.engine`),
+with what is usual for their kind: charge that a nearly full battery would not take is
+not counted. On paper no load is ever cut off.
 """
 
 from __future__ import annotations
@@ -12,6 +14,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from campledger.estimate.battery.simulate import typical
+from campledger.judge.options.engine import (
+    HOURS,
+    STEP,
+    Bounds,
+    Flows,
+    Plant,
+    Walked,
+    walk,
+)
+from campledger.judge.options.stages import usual_stages
 from campledger.judge.statement_types import LowPoint
 
 if TYPE_CHECKING:
@@ -20,19 +33,16 @@ if TYPE_CHECKING:
     from campledger.judge.campday import CampDay
     from campledger.model.plan import Plan, PlanDay, PlanLoad
     from campledger.model.rig import Rig, Source
-    from campledger.model.series import FloatArray
+    from campledger.model.series import BoolArray, FloatArray
 
 PANEL_DERATE = 0.75
 """Share of nameplate energy that reaches the battery. Common practice, no source."""
 VOLTAGE_PANEL = 18.0
 """Power-point volts of a 12 V panel behind a simple regulator. Common practice."""
-ACCEPTANCE_LEAD = 1.5 * 3600.0
-"""Lead-acid: the last charge is taken with this time constant. Common practice."""
-ACCEPTANCE_LFP = 0.3 * 3600.0
-"""Lithium: the same. Common practice, no source."""
 DRIVE_STARTS = 10 * 3600.0
-STEP = 600.0
-MONTH = 30 * 86400.0
+TEMP_USUAL = 25.0
+NEVER = -1.0e9
+"""Volts that are never reached: nothing is cut off on paper."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,10 +132,25 @@ def planned_sun(day: PlanDay | None, source: Source, voltage: float) -> PlannedA
     return PlannedAmount(charge=energy / voltage, energy=energy)
 
 
-def _charging(
-    day: CampDay, planned: PlanDay | None, rig: Rig, sun_charge: Mapping[str, float]
-) -> tuple[FloatArray, Mapping[str, FloatArray]]:
-    """Give step ends and the charge offered by each source in each step."""
+@dataclass(frozen=True, kw_only=True)
+class _Paper:
+    """One camp day on paper: step ends and what each source offers in it. [A.h]"""
+
+    ends: FloatArray
+    loads: Mapping[str, PlannedAmount]
+    sources: Mapping[str, FloatArray]
+    suns: frozenset[str]
+
+    @property
+    def use(self) -> FloatArray:
+        """Charge asked for in each step. (n,) [A.h]"""
+        n = len(self.ends)
+        return np.full(n, sum(a.charge for a in self.loads.values()) / n)
+
+
+def _paper(day: CampDay, plan: Plan, rig: Rig, volts: Mapping[str, float]) -> _Paper:
+    planned = plan.day(day.date)
+    nominal = rig.house.voltage_nominal
     n = max(1, int(np.ceil((day.end - day.start) / STEP)))
     ends = np.minimum(day.start + STEP * np.arange(1, n + 1), day.end)
     mid = ends - STEP / 2
@@ -133,8 +158,11 @@ def _charging(
     phase = np.clip((mid - day.dawn) / (dusk - day.dawn), 0.0, 1.0)
     shape = np.sin(np.pi * phase)
     shape /= max(1e-9, 2.0 / np.pi * (dusk - day.dawn) / STEP)
+    suns = [s for s in rig.sources if s.kind == "solar"]
     offers: dict[str, FloatArray] = {
-        name: charge * shape for name, charge in sun_charge.items()
+        s.name: shape
+        * planned_sun(planned, s, volts.get(s.name, s.voltage_float)).charge
+        for s in suns
     }
     drive = (planned.drive or 0.0) if planned is not None else 0.0
     begin = max(day.start, min(day.dawn + DRIVE_STARTS - 21600.0, day.end - drive))
@@ -144,7 +172,15 @@ def _charging(
     for source in rig.sources:
         if source.kind in {"dcdc", "isolator"}:
             offers[source.name] = (source.current_rated or 0.0) * driving / 3600.0
-    return ends, offers
+    return _Paper(
+        ends=ends,
+        loads={
+            x.name: planned_load(x, rig, day.share, volts.get(x.name, nominal))
+            for x in plan.loads
+        },
+        sources=offers,
+        suns=frozenset(s.name for s in suns),
+    )
 
 
 def walk_plan(
@@ -177,83 +213,117 @@ def walk_plan(
         One for each camp day.
     """
     volts = voltages or {}
-    nominal = rig.house.voltage_nominal
+    papers = [_paper(day, plan, rig, volts) for day in days]
+    if not papers:
+        return ()
     opening = 1.0 if plan.opening_soc is None else plan.opening_soc
-    charge = opening * capacity
-    tau = ACCEPTANCE_LEAD if rig.house.is_lead else ACCEPTANCE_LFP
-    efficiency = 0.95 if rig.house.is_lead else 1.0
+    walked = _walked(papers, rig, capacity, opening)
+    edges = np.cumsum([0, *(len(p.ends) for p in papers)])
+    return tuple(
+        _planned_day(p, rig, volts, capacity, walked, slice(a, b))
+        for p, a, b in zip(papers, edges[:-1], edges[1:], strict=True)
+    )
+
+
+def _walked(
+    papers: Sequence[_Paper], rig: Rig, capacity: float, opening: float
+) -> Walked:
+    """Walk a usual battery of this kind through all days at once."""
+    house = rig.house
+    model = typical(house.chemistry, capacity)
+    stages = usual_stages(
+        model,
+        voltage_absorption=house.voltage_absorption,
+        voltage_float=max(
+            [s.voltage_float for s in rig.sources] or [house.voltage_float]
+        ),
+    )
+    use = np.concatenate([p.use for p in papers])
+    sun = np.concatenate([_offered(p, sun=True) for p in papers])
+    drive = np.concatenate([_offered(p, sun=False) for p in papers])
+    n, watts = len(use), house.voltage_nominal / HOURS
+    flows = Flows(
+        load=use * watts,
+        always=np.zeros(n),
+        sun=sun * watts,
+        drive=drive * watts,
+        volts=np.full(n, house.voltage_nominal),
+        rest=np.full(n, house.voltage_nominal),
+        temp=np.full(n, TEMP_USUAL),
+        fresh_sun=_rises(sun),
+        fresh_drive=_rises(drive),
+        cooling=np.zeros(n),
+        currents=True,
+    )
+    plant = Plant(
+        model=model,
+        stages=stages,
+        bounds=Bounds(
+            voltage_cutoff=NEVER,
+            voltage_reconnect=NEVER,
+            current_charge_max=house.current_charge_max,
+        ),
+        capacity=np.array([capacity]),
+    )
+    return walk(plant, flows, np.array([opening]))
+
+
+def _offered(paper: _Paper, *, sun: bool) -> FloatArray:
+    """Charge that all suns, or all engine chargers, offer in each step. [A.h]"""
+    total = np.zeros(len(paper.ends))
+    for name, offer in paper.sources.items():
+        if (name in paper.suns) == sun:
+            total += offer
+    return total
+
+
+def _rises(offer: FloatArray) -> BoolArray:
+    """Mark steps in which something begins to be offered."""
+    on = offer > 0.0
+    return on & ~np.concatenate(([False], on[:-1]))
+
+
+def _planned_day(
+    paper: _Paper,
+    rig: Rig,
+    volts: Mapping[str, float],
+    capacity: float,
+    walked: Walked,
+    span: slice,
+) -> PlannedDay:
+    """Cut one day out of the walk; a source gives its part of what was taken."""
+    path = walked.soc[0, span]
+    low = int(np.argmin(path))
+    per_watt = HOURS / rig.house.voltage_nominal
+    by_sun = walked.sun_used[0, span] * per_watt
+    by_drive = np.maximum(walked.current[0, span] * HOURS + paper.use - by_sun, 0.0)
+    every = _offered(paper, sun=True), _offered(paper, sun=False)
+    sources, unused = {}, 0.0
+    for name, offer in paper.sources.items():
+        row = 0 if name in paper.suns else 1
+        taken = np.minimum((by_sun, by_drive)[row], every[row])
+        part = np.where(every[row] > 0, offer / np.maximum(every[row], 1e-12), 0.0)
+        charge = float((taken * part).sum())
+        unused += float(offer.sum()) - charge
+        sources[name] = PlannedAmount(
+            charge=charge, energy=charge * volts.get(name, _charge_volts(rig, name))
+        )
     floor = rig.house.floor * capacity
-    out = []
-    for day in days:
-        planned = plan.day(day.date)
-        loads = {
-            x.name: planned_load(x, rig, day.share, volts.get(x.name, nominal))
-            for x in plan.loads
-        }
-        suns = {
-            s.name: planned_sun(planned, s, volts.get(s.name, s.voltage_float))
-            for s in rig.sources
-            if s.kind == "solar"
-        }
-        ends, offers = _charging(
-            day, planned, rig, {n: a.charge for n, a in suns.items()}
-        )
-        use = sum(a.charge for a in loads.values()) / len(ends)
-        path, taken = _fill(
-            charge, np.full(len(ends), use), offers, capacity, tau, efficiency
-        )
-        charge = float(path[-1])
-        low = int(np.argmin(path))
-        sources = {
-            name: PlannedAmount(
-                charge=float(got.sum()),
-                energy=float(got.sum()) * volts.get(name, _charge_volts(rig, name)),
-            )
-            for name, got in taken.items()
-        }
-        offered = sum(float(x.sum()) for x in offers.values())
-        out.append(
-            PlannedDay(
-                loads=loads,
-                sources=sources,
-                carried_forward=charge,
-                in_hand=charge - floor,
-                low_point=LowPoint(
-                    time_utc=float(ends[low]),
-                    soc=float(path[low]) / capacity,
-                    spare=float(path[low]) - floor,
-                ),
-                unused=offered - sum(a.charge for a in sources.values()),
-            )
-        )
-    return tuple(out)
+    left = float(path[-1]) * capacity
+    return PlannedDay(
+        loads=paper.loads,
+        sources=sources,
+        carried_forward=left,
+        in_hand=left - floor,
+        low_point=LowPoint(
+            time_utc=float(paper.ends[low]),
+            soc=float(path[low]),
+            spare=float(path[low]) * capacity - floor,
+        ),
+        unused=unused,
+    )
 
 
 def _charge_volts(rig: Rig, name: str) -> float:
     source = rig.source(name)
     return source.voltage_float if source is not None else rig.house.voltage_float
-
-
-def _fill(
-    charge: float,
-    use: FloatArray,
-    offers: Mapping[str, FloatArray],
-    capacity: float,
-    tau: float,
-    efficiency: float,
-) -> tuple[FloatArray, dict[str, FloatArray]]:
-    """Step the battery through a day; offers are cut back to what it takes."""
-    n = len(use)
-    taken = {name: np.zeros(n) for name in offers}
-    path = np.empty(n)
-    for k in range(n):
-        offer = sum(float(x[k]) for x in offers.values())
-        room = max(0.0, capacity - charge)
-        into = min(offer, use[k] + room * (1.0 - np.exp(-STEP / tau)) / efficiency)
-        share = into / offer if offer > 0 else 0.0
-        for name, x in offers.items():
-            taken[name][k] = share * x[k]
-        net = into - use[k]
-        charge = max(0.0, charge + (net * efficiency if net > 0 else net))
-        path[k] = charge
-    return path, taken

@@ -52,7 +52,8 @@ class Flows:
 
     ``always`` stays on when the loads are cut off. Of the load ``cooling`` (n,) is
     made up for after a cut-off, at ``cooling_most`` W; ``cooling_time`` s is the time
-    constant of the warming. ``volts`` (n,) were seen, ``rest``
+    constant of the warming. ``pwm`` keeps the sun's current, ``currents`` every one, at
+    the volts seen. ``volts`` (n,) were seen, ``rest``
     (n,) is what the fitted battery would show at rest then; ``fresh_sun`` and
     ``fresh_drive`` (n,) mark where a charger begins anew.
     """
@@ -70,6 +71,7 @@ class Flows:
     cooling_most: float = 0.0
     cooling_time: float = 43200.0
     pwm: bool = False
+    currents: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -142,6 +144,8 @@ class _Now:
     temp: float
     cooling: float
     fades: float
+    pwm: bool
+    currents: bool
 
 
 @dataclass
@@ -203,9 +207,11 @@ def walk(plant: Plant, flows: Flows, soc_initial: FloatArray) -> Walked:
             temp=float(flows.temp[k]),
             cooling=float(flows.cooling[k]),
             fades=fades,
+            pwm=flows.pwm or flows.currents,
+            currents=flows.currents,
         )
         part["load"] = part["load"] + _made_up(state, now, flows.cooling_most)
-        current[k], used[k] = _step(plant, state, part, now, pwm=flows.pwm)
+        current[k], used[k] = _step(plant, state, part, now)
         soc[k], off[k] = state.soc, state.off
     return Walked(soc=soc.T, current=current.T, sun_used=used.T, without_power=off.T)
 
@@ -237,15 +243,13 @@ def _step(
     state: _State,
     flow: dict[str, FloatArray],
     now: _Now,
-    *,
-    pwm: bool,
 ) -> tuple[FloatArray, FloatArray]:
     """Advance one step; gives current into the battery [A] and sun used [W]."""
     rest = plant.open_volts(state.soc)
     volts = np.clip(rest + now.lift, VOLTS_LEAST, VOLTS_MOST)
     draw = flow["always"] + np.where(state.off, 0.0, flow["load"])
-    out = draw / volts
-    sun = flow["sun"] / (now.seen if pwm else volts)
+    out = draw / (now.seen if now.currents else volts)
+    sun = flow["sun"] / (now.seen if now.pwm else volts)
     drive = flow["drive"] / now.seen
     full, floating = plant.accepts(state.soc, rest)
     full = np.minimum(
@@ -258,7 +262,8 @@ def _step(
         firm >= floating, np.minimum(firm, full), np.minimum(every, floating)
     )
     current = np.maximum(current, -out)
-    used = np.clip((current + out - np.minimum(drive, current + out)), 0.0, sun) * volts
+    used = np.clip((current + out - np.minimum(drive, current + out)), 0.0, sun)
+    used = used * (now.seen if now.pwm else volts)
     held = firm >= full
     _stage(plant, state, held, volts, (sun > SMALL, drive > SMALL))
     stages = plant.stages
