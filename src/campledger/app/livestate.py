@@ -5,13 +5,11 @@ from __future__ import annotations
 import hashlib
 import math
 import struct
-import zlib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from campledger.estimate.battery.live import LiveBattery
+from campledger.estimate.battery.live_state import squeeze, stretch
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -19,7 +17,7 @@ if TYPE_CHECKING:
     from campledger.model.rig import Rig
     from campledger.store import Store
 
-MARK = b"CLS1"
+MARK = b"CLS2"
 MOST = 1024
 """Most bytes of a state in a window. Issue's figure."""
 HEAD = "<4s8sddddd"
@@ -122,8 +120,6 @@ class LiveState:
         seen = self.seen
         if seen is None:
             return None
-        raw = self.battery.state_bytes()
-        small = np.frombuffer(raw[4:], dtype="<f8").astype("<f4").tobytes()
         head = struct.pack(
             HEAD,
             MARK,
@@ -134,7 +130,7 @@ class LiveState:
             seen.volts_before,
             self._step,
         )
-        made = head + zlib.compress(raw[:4] + small, 1)
+        made = head + squeeze(self.battery.state_bytes(), MOST - len(head))
         return made if len(made) <= MOST else None
 
 
@@ -143,9 +139,8 @@ def _unpack(rig: Rig, blob: bytes) -> tuple[LiveBattery, LastSeen, bytes, float]
     if head[0] != MARK:
         msg = "taking up the live estimate: not a state of ours"
         raise ValueError(msg)
-    body = zlib.decompress(blob[struct.calcsize(HEAD) :])
-    wide = np.frombuffer(body[4:], dtype="<f4").astype("<f8").tobytes()
-    battery = LiveBattery.from_bytes(rig, body[:4] + wide)
+    state = stretch(blob[struct.calcsize(HEAD) :])
+    battery = LiveBattery.from_bytes(rig, state)
     seen = LastSeen(uptime=head[2], wall=head[3], volts=head[4], volts_before=head[5])
     return battery, seen, head[1], head[6]
 
@@ -170,7 +165,7 @@ def take_up(
         return live, None, math.nan
     try:
         battery, seen, name, step = _unpack(rig, blob)
-    except (struct.error, zlib.error, ValueError):
+    except (struct.error, ValueError):
         return live, None, math.nan
     same = name == _name(boot)
     live.go_on(battery, step, seen if same else None)
@@ -190,6 +185,6 @@ def live_of(store: Store, rig: Rig) -> tuple[LiveBattery, LastSeen] | None:
         return None
     try:
         battery, seen, _, _ = _unpack(rig, blob)
-    except (struct.error, zlib.error, ValueError):
+    except (struct.error, ValueError):
         return None
     return battery, seen

@@ -1,13 +1,12 @@
 """Published values for the battery: see SOURCE.md beside this file."""
 
-import math
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from campledger.estimate.battery.chemistry import CHEMISTRIES, open_circuit_table
-from campledger.estimate.battery.live import OFFSET, SOC, LiveBattery
+from campledger.estimate.battery.live_filter import OFFSET, SIZE, SOC, Filters
 from campledger.estimate.battery.rating import (
     capacity_factor,
     capacity_factor_linear,
@@ -19,7 +18,7 @@ from campledger.estimate.battery.rating import (
 from campledger.estimate.battery.simulate import efficiency_at, typical
 from campledger.estimate.capacity import step_ratios
 from campledger.model.integrate import integral
-from campledger.model.rig import House, Rig
+from campledger.model.rig import House
 from campledger.model.series import Series
 
 HERE = Path(__file__).parent
@@ -153,32 +152,27 @@ def test_live_filter_equals_the_joint_gaussian_on_its_linear_part():
     # Charge balance with unknown offset and two soft anchors: the filter's mean and
     # spread must be those of the joint Gaussian solved at once (no source: algebra).
     house = House(chemistry="lfp", capacity_rated=100.0, capacity_now=100.0)
-    rig = Rig(name="t", timezone="UTC", house=house)
-    live = LiveBattery(rig, (0.5, 0.1))
-    k = int(np.argmin(np.abs(live._size - 100.0)))
-    size = float(live._size[k])
-    start = live._x[k, [SOC, OFFSET]].copy()
-    prior = np.diag(live._p[k, [SOC, OFFSET], [SOC, OFFSET]])
+    filters = Filters(house, (0.5, 0.1))
+    filters.p[:, SIZE, :] = filters.p[:, :, SIZE] = 0.0  # the capacity is certain here
+    size = float(filters.capacity[0])
+    start = filters.x[0, [SOC, OFFSET]].copy()
+    prior = np.diag(filters.p[0, [SOC, OFFSET], [SOC, OFFSET]])
     hours, noise = 10.0, 0.0
     for _ in range(120):
-        before = live._p[k, SOC, SOC]
-        cross = live._p[k, SOC, OFFSET]
-        offset = live._p[k, OFFSET, OFFSET]
-        live._predict(300.0, 0.0, math.nan, 25.0)
+        before = filters.p[0, SOC, SOC]
+        cross = filters.p[0, SOC, OFFSET]
+        offset = filters.p[0, OFFSET, OFFSET]
+        filters.count(300.0 / HOUR, 0.0, 0.0)
         per = 300.0 / HOUR / size
         grown = before + 2 * per * cross + per**2 * offset
-        noise += float(live._p[k, SOC, SOC] - grown)
-    row = np.zeros((len(live._size), live._x.shape[1]))
-    row[:, SOC] = 1.0
-    live._correct(
-        row, np.full(len(live._size), 0.45), np.full(len(live._size), 1e-4), power=0.0
-    )
+        noise += float(filters.p[0, SOC, SOC] - grown)
+    filters.correct_soc(0.45 - filters.x[:, SOC], np.full(1, 1e-4))
     design = np.array([[1.0, hours / size]])
     total = (design @ prior @ design.T).item() + 1e-4
     gain = (prior @ design.T).ravel() / total
     wanted = start + gain * (0.45 - (design @ start).item())
     # 1e-3: the offset's slow walk, absent from the joint solution, is the difference.
-    final = live._x[k, [SOC, OFFSET]]
+    final = filters.x[0, [SOC, OFFSET]]
     soc = wanted[0] + wanted[1] * hours / size
     assert final[0] == pytest.approx(soc, abs=1e-3)
     assert noise == pytest.approx(0.0, abs=1e-7)

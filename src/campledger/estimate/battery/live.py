@@ -1,5 +1,5 @@
 """
-The live estimate: constant memory, causal, one small filter for each capacity.
+The live estimate: constant memory, causal, a few small filters.
 
 A step only adds up; every few minutes the sums become one update. The state fits in a
 few kilobytes and can be stored and taken up again. It must never look ahead.
@@ -8,7 +8,6 @@ few kilobytes and can be stored and taken up again. It must never look ahead.
 from __future__ import annotations
 
 import math
-import struct
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,7 +18,7 @@ from campledger.estimate.battery.anchors import (
     current_full_limit,
 )
 from campledger.estimate.battery.chemistry import of_house
-from campledger.estimate.battery.curve import LOW, STEP, build_curve
+from campledger.estimate.battery.curve import LOW, STEP
 from campledger.estimate.battery.fit_data import (
     FILTER_TIMES,
     GAS_CELL,
@@ -29,11 +28,11 @@ from campledger.estimate.battery.fit_data import (
     LEAD_CELLS,
     WELL_DEEP,
 )
-from campledger.estimate.battery.posterior import (
-    KNOWN_STD,
-    log_prior,
-    quantile,
-)
+from campledger.estimate.battery.live_filter import OHMS, SIZE, SOC, Filters
+from campledger.estimate.battery.live_gap import Gap
+from campledger.estimate.battery.live_habits import HABITS
+from campledger.estimate.battery.live_state import pack, unpack
+from campledger.estimate.battery.posterior import quantile
 from campledger.model.estimates import Estimate
 
 if TYPE_CHECKING:
@@ -41,45 +40,31 @@ if TYPE_CHECKING:
     from campledger.model.series import FloatArray
 
 HOUR = 3600.0
-DAY = 86400.0
 UPDATE_SECONDS = 300.0
-RATIOS = (0.72, 0.80, 0.86, 0.92, 0.97, 1.02, 1.08)
-"""Shares of the rating, one filter each."""
-RATIOS_KNOWN = (-2.0, -1.2, -0.5, 0.0, 0.5, 1.2, 2.0)
-STATES = 5
-SOC, OFFSET, DRIFTING, OHMS, STEADY = range(STATES)
-OFFSET_STD, OFFSET_WALK = 0.06, 0.006
-ERROR_HOURS = 5.0
-ERROR_STD = {"lfp": 0.020, "lead": 0.035}
-STEADY_STD = {"lfp": 0.045, "lead": 0.080}
-STEADY_REACH = {"lfp": 0.25, "lead": 0.8}
-"""Errors of the open-circuit curve that change with charge, and that stay. Common
-practice, no source."""
-READ_STD = {"lfp": 0.015, "lead": 0.030}
 PLACE_STD = 0.012
-FULL_STD = {"lfp": 0.007, "lead": 0.014}
-TAIL_STD = 0.4
+TAIL_STD = 0.25
 """Spread of the missing charge at a tail current, share of it. Common practice."""
-GAIN_STD = 0.006
-GAP_CURRENT_STD = 1.5
-GAP_CHARGER_SHARE = 0.35
-GAP_HOURS_RANDOM = 3.0
-GAP_HOURS_SHORT = 0.05
 INSTEAD_STD = 1.0
 """A, of the circuits added up in place of a silent shunt. Common practice."""
 FULL_MARGIN = 0.12
-TEMPER = 0.6
+FULL_APART = 4.0 * HOUR
+TEMPER = 1.0 / 3.0
 """Power of each volts' likelihood in weighing capacities: errors repeat daily."""
-THIN = 6.0
-"""Updates that count as one: errors of half an hour hang together."""
+THIN = 12.0
+"""Updates that count as one: errors of an hour hang together. Common practice."""
 THIN_TAPER = 40.0
+LOOSE = 10.0
+"""Volts of lithium count this much less until an end of the curve was seen."""
+ENDS = (12.5, 13.45)
+"""V at rest that only an empty, and only a full, lithium battery shows. Common
+practice, no source."""
+END_STD, END_CURRENT_SHARE = 0.03, 0.05
 CAPACITY_BELOW = 0.5
 LEAST_STD = 0.006
-WIDEN = {"lfp": 1.0, "lead": 0.65}
-"""Factors on the interval, found on the tuning trips and kept for all others."""
 NINETY = 1.645
 SLOW_SHARES = (0.3, 0.3)
-_HEAD = 24
+GAS_SHARE = 0.0002
+"""Of the rating, A at the reference volts and temperature; see ``fit_data``."""
 
 
 class LiveBattery:
@@ -97,8 +82,7 @@ class LiveBattery:
 
     References
     ----------
-    .. [1] G. L. Plett, "Extended Kalman filtering for battery management systems",
-       EVS-19, 2002; one filter for each capacity, weighed by how well it foretells.
+    .. [1] See ``Filters``.
     """
 
     def __init__(
@@ -110,48 +94,26 @@ class LiveBattery:
     ) -> None:
         house, kind = rig.house, of_house(rig.house)
         self._kind, self._lead = kind, house.is_lead
-        self._group = "lead" if house.is_lead else "lfp"
         self._rated = house.capacity_rated
-        self._table = build_curve(house).volts
+        self._habits = HABITS["lead" if house.is_lead else "lfp"]
         self._absorption = absorption_lowest(rig)
         self._float = house.voltage_float
         self._compensation = compensation(rig)
         self._full_below = current_full_limit(
             house, assumed="house.full_below_a" in rig.assumed
         )
+        start = opening or self._habits.opening
+        self._filters = Filters(house, start, unmeasured=unmeasured)
         rating = sum(s.current_rated or 0.0 for s in rig.sources)
-        self._charger = rating or 0.2 * self._rated
-        if house.capacity_now is not None:
-            wide = KNOWN_STD * house.capacity_now
-            size = house.capacity_now + wide * np.array(RATIOS_KNOWN)
-        else:
-            size = house.capacity_rated * np.array(RATIOS)
-        self._size = size
-        prior = log_prior(house, size) + np.log(np.gradient(size))
-        weight = np.exp(prior - prior.max())
-        self._weight = weight / weight.sum()
-        mean, std = opening or kind.opening
-        r0 = kind.resistance_100[0] * 100.0 / self._rated
-        hidden = kind.current_hidden_100[0] * self._rated / 100.0 + unmeasured
-        start = [mean, -hidden, 0.0, r0, 0.0]
-        spread = [
-            std,
-            math.hypot(OFFSET_STD, unmeasured),
-            ERROR_STD[self._group],
-            0.4 * r0,
-            STEADY_STD[self._group],
-        ]
-        n = len(size)
-        self._x = np.tile(np.array(start), (n, 1))
-        self._p = np.tile(np.diag(np.array(spread) ** 2), (n, 1, 1))
-        self._r0 = r0
+        self._gap = Gap(charger=rating or 0.2 * self._rated)
         # Sums since the last update: seconds, A.s, V.s, Cel.s, seconds with volts.
         self._sum = [0.0] * 5
-        self._gap = self._borrowed = self._dark = self._lent = 0.0
+        self._silent = self._borrowed = self._lent = 0.0
         self._slow = [0.0, 0.0, 0.0, 0.0]
         self._swing = 0.0
-        self._since_charge = 1e6
-        self._usual = 0.0
+        self._since_charge = self._since_full = 1e6
+        self._held = 0.0
+        self._anchored, self._full_seen = house.is_lead, False
 
     def step(
         self,
@@ -188,7 +150,7 @@ class LiveBattery:
             current = instead
             self._borrowed += dt
         if math.isnan(current):
-            self._gap += dt
+            self._silent += dt
         else:
             total[0] += dt
             total[1] += current * dt
@@ -196,25 +158,32 @@ class LiveBattery:
                 total[2] += voltage * dt
                 total[4] += dt
             total[3] += (25.0 if math.isnan(temp) else temp) * dt
-        if total[0] + self._gap >= UPDATE_SECONDS - 0.5:
+        if total[0] + self._silent >= UPDATE_SECONDS - 0.5:
             self._update()
             return True
         return False
 
     def _update(self) -> None:
         seconds, charge, volts, warm, seen = self._sum
-        if self._gap > 0.0:
-            self._cross_gap(self._gap)
+        silent = self._silent
+        if silent > 0.0 and self._gap.open:
+            self._cross(silent)
+            silent = 0.0
         self._lend(self._borrowed / HOUR)
         if seconds > 0.0:
-            self._dark = 0.0 if self._gap <= 0.0 else self._dark
             current, temp = charge / seconds, warm / seconds
+            if self._gap.open:
+                self._filters.shift(*self._gap.close(current))
             level = volts / seen if seen > 0.5 * seconds else math.nan
-            self._predict(seconds, current, level, temp)
+            self._count(seconds, current, level, temp)
             if not math.isnan(level):
                 self._measure(current, level, temp)
+            self._filters.bound()
+            self._gap.follow(current, seconds)
+        if silent > 0.0:
+            self._cross(silent)
         self._sum = [0.0] * 5
-        self._gap = self._borrowed = 0.0
+        self._silent = self._borrowed = 0.0
 
     def _lend(self, hours: float) -> None:
         """Widen for charge that was added up from circuits, not measured."""
@@ -223,68 +192,41 @@ class LiveBattery:
             return
         grown = INSTEAD_STD**2 * ((self._lent + hours) ** 2 - self._lent**2)
         self._lent += hours
-        self._p[:, SOC, SOC] += grown / self._size**2
+        self._filters.shift(0.0, grown)
 
-    def _cross_gap(self, seconds: float) -> None:
-        hours = seconds / HOUR
-        before, after = self._dark, self._dark + hours
-        self._dark = after
-        grown = self._unseen(after) ** 2 - self._unseen(before) ** 2
-        self._x[:, SOC] += self._usual * hours / self._size
-        self._p[:, SOC, SOC] += grown / self._size**2
-        self._p[:, DRIFTING, DRIFTING] += ERROR_STD[self._group] ** 2 * min(hours, 1.0)
+    def _cross(self, seconds: float) -> None:
+        charge, variance = self._gap.cross(seconds)
+        self._filters.shift(charge, variance)
+        self._filters.dim(seconds / HOUR)
+        self._filters.bound(dark=True)
+        self._follow(seconds, charge * HOUR / seconds)
 
-    def _unseen(self, hours: float) -> float:
-        """A.h that a gap may hide: one current for its first hours, then by chance."""
-        wide = math.hypot(GAP_CURRENT_STD, GAP_CHARGER_SHARE * self._charger)
-        if hours < GAP_HOURS_SHORT:
-            wide = GAP_CURRENT_STD
-        return wide * math.sqrt(min(hours, GAP_HOURS_RANDOM) * hours)
-
-    def _predict(self, dt: float, current: float, volts: float, temp: float) -> None:
-        hours = dt / HOUR
+    def _follow(self, dt: float, current: float) -> None:
+        """Let the slow currents follow, and what remembers them."""
         kind = self._kind
-        lost = (1.0 - kind.efficiency_low[0]) * max(current, 0.0)
-        if self._lead and not math.isnan(volts):
-            cell = min(volts, 15.5) / LEAD_CELLS
-            lost += (
-                0.0002
-                * self._rated
-                * math.exp(
-                    GAS_PER_V * (cell - GAS_CELL) + GAS_PER_K * (temp - GAS_TEMP)
-                )
-            )
-        per = hours / self._size
-        keep = math.exp(-hours / ERROR_HOURS)
-        x, p = self._x, self._p
-        x[:, SOC] += (current - lost + x[:, OFFSET]) * per
-        x[:, DRIFTING] *= keep
-        p[:, SOC, :] += per[:, None] * p[:, OFFSET, :]
-        p[:, :, SOC] += per[:, None] * p[:, :, OFFSET]
-        moved = np.abs((current - lost + x[:, OFFSET]) * per)
-        stay = np.exp(-moved / STEADY_REACH[self._group])
-        x[:, STEADY] *= stay
-        p[:, STEADY, :] *= stay[:, None]
-        p[:, :, STEADY] *= stay[:, None]
-        p[:, STEADY, STEADY] += STEADY_STD[self._group] ** 2 * (1.0 - stay**2)
-        p[:, DRIFTING, :] *= keep
-        p[:, :, DRIFTING] *= keep
-        p[:, SOC, SOC] += (
-            ((GAIN_STD * current) ** 2 + (0.5 * lost) ** 2) * per**2 * 12.0
-        )
-        p[:, OFFSET, OFFSET] += OFFSET_WALK**2 * dt / DAY
-        p[:, DRIFTING, DRIFTING] += ERROR_STD[self._group] ** 2 * (1.0 - keep**2)
-        slow = self._slow
         times = (*FILTER_TIMES, kind.well_time, WELL_DEEP * kind.well_time)
         for k, time in enumerate(times):
             part = math.exp(-dt / time)
-            slow[k] = part * slow[k] + (1.0 - part) * current
-        turn = math.exp(-abs(current) * hours / (0.03 * self._rated))
+            self._slow[k] = part * self._slow[k] + (1.0 - part) * current
+        turn = math.exp(-abs(current) * dt / HOUR / (0.03 * self._rated))
         self._swing = turn * self._swing + (1.0 - turn) * (1.0 if current > 0 else -1.0)
         charging = current > 0.01 * self._rated
         self._since_charge = 0.0 if charging else self._since_charge + dt
-        share = 1.0 - math.exp(-dt / (12.0 * HOUR))
-        self._usual += share * (current - self._usual)
+        self._since_full += dt
+
+    def _gas(self, volts: float, temp: float) -> float:
+        """Current that gasses away; zero for lithium."""
+        if not self._lead or math.isnan(volts):
+            return 0.0
+        cell = min(volts, 15.5) / LEAD_CELLS
+        rate = GAS_PER_V * (cell - GAS_CELL) + GAS_PER_K * (temp - GAS_TEMP)
+        return GAS_SHARE * self._rated * math.exp(rate)
+
+    def _count(self, dt: float, current: float, volts: float, temp: float) -> None:
+        lost = (1.0 - self._kind.efficiency_low[0]) * max(current, 0.0)
+        lost += self._gas(volts, temp)
+        self._filters.count(dt / HOUR, current, lost)
+        self._follow(dt, current)
 
     def _measure(self, current: float, volts: float, temp: float) -> None:
         warm = self._compensation * (temp - 25.0)
@@ -292,9 +234,10 @@ class LiveBattery:
         if held and -0.25 * self._full_below < current < 0.2 * self._rated:
             if current <= self._full_below or self._lead:
                 self._measure_full(current, volts, temp)
+        elif not self._anchored and self._measure_end(current, volts):
+            self._anchored = True
         elif self._useful(current, volts):
             self._measure_volts(current, volts, temp)
-        np.clip(self._x[:, SOC], 0.0, 1.005, out=self._x[:, SOC])
 
     def _useful(self, current: float, volts: float) -> bool:
         charging = current > 0.01 * self._rated
@@ -303,75 +246,67 @@ class LiveBattery:
         return not (charging and volts > self._float + 0.1) and volts < 13.65
 
     def _measure_full(self, current: float, volts: float, temp: float) -> None:
-        amps = max(current, 0.0)
-        if self._lead:
-            cell = min(volts, 15.5) / LEAD_CELLS
-            gas = GAS_PER_V * (cell - GAS_CELL) + GAS_PER_K * (temp - GAS_TEMP)
-            amps = max(amps - 0.0002 * self._rated * math.exp(gas), 0.0)
-        missing = amps * self._kind.acceptance_time[0] / HOUR / self._size
-        std = np.hypot(FULL_STD[self._group], TAIL_STD * missing)
-        row = np.zeros((len(self._size), STATES))
-        row[:, SOC] = 1.0
-        # A held full is one piece of news; so is the whole of a long absorption,
-        # whose acceptance is as wrong in every minute as in the first.
-        thin = THIN if current <= self._full_below else THIN_TAPER
-        self._correct(row, 1.0 - missing, std**2 * thin, power=0.0)
+        filters = self._filters
+        amps = max(max(current, 0.0) - self._gas(volts, temp), 0.0)
+        missing = amps * self._kind.acceptance_time[0] / HOUR / filters.capacity
+        std = np.hypot(self._habits.full_std, TAIL_STD * missing)
+        if self._since_full > FULL_APART:
+            self._held = 0.0
+        self._since_full = 0.0
+        self._anchored = self._full_seen = True
+        # A held full is one piece of news: the parts of its weight add up to one. So
+        # is a long absorption, whose acceptance is as wrong in each minute.
+        thin = THIN_TAPER
+        if current <= self._full_below:
+            self._held += 1.0
+            thin = self._held * (self._held + 1.0)
+        filters.correct_soc(1.0 - missing - filters.x[:, SOC], std**2 * thin)
+
+    def _measure_end(self, current: float, volts: float) -> bool:
+        """Find an unknown opening at an end of the curve, where no curve is flat."""
+        if abs(current) > END_CURRENT_SHARE * self._rated:
+            return False
+        filters = self._filters
+        rest = volts - float(filters.weight @ filters.x[:, OHMS]) * current
+        if ENDS[0] <= rest <= ENDS[1]:
+            return False
+        fine = LOW + STEP * np.arange(len(filters.table))
+        at = min(max(float(np.interp(rest, filters.table, fine)), 0.0), 1.0)
+        resid = at - filters.x[:, SOC]
+        # No gate: a gate is for outliers, and here the opening was only a guess.
+        filters.correct_soc(resid, np.full(len(resid), END_STD**2), gate=False)
+        return True
 
     def _measure_volts(self, current: float, volts: float, temp: float) -> None:
-        kind, x = self._kind, self._x
+        kind, filters, slow = self._kind, self._filters, self._slow
+        x = filters.x
         factor = max(1.0 + kind.resistance_per_k * (temp - 25.0), 0.3)
         driven = factor * (
-            current + SLOW_SHARES[0] * self._slow[0] + SLOW_SHARES[1] * self._slow[1]
+            current + SLOW_SHARES[0] * slow[0] + SLOW_SHARES[1] * slow[1]
         )
         head = x[:, SOC]
         if self._lead:
             cold = math.exp(-0.02 * (temp - 25.0)) / HOUR * kind.well_time
-            lag = 0.25 * self._slow[2] + 0.12 * WELL_DEEP * self._slow[3]
-            head = head + cold * lag / self._size
-        place = np.clip((head - LOW) / STEP, 0.0, len(self._table) - 2.001)
-        k = place.astype(np.int64)
-        slope = (self._table[k + 1] - self._table[k]) / STEP
-        told = self._table[k] + slope * (place - k) * STEP
-        told = told + x[:, DRIFTING] + x[:, STEADY] + x[:, OHMS] * driven
+            lag = 0.25 * slow[2] + 0.12 * WELL_DEEP * slow[3]
+            head = head + cold * lag / filters.capacity
+        told, slope, bends = filters.told(head)
+        told = told + filters.stray + x[:, OHMS] * driven
         told = told + kind.hysteresis[0] * 0.5 * self._swing
         rate = abs(current) / self._rated
-        noise = READ_STD[self._group] + (0.3 if self._lead else 0.05) * rate
+        noise = self._habits.read_std + self._habits.read_rate * rate
         if self._lead:
             noise += 0.25 * math.exp(-self._since_charge / 7200.0)
-        row = np.zeros((len(self._size), STATES))
-        row[:, SOC] = slope
-        row[:, DRIFTING] = row[:, STEADY] = 1.0
-        row[:, OHMS] = driven
         wide = (noise**2 + (slope * PLACE_STD) ** 2) * THIN
         # Only far from full do volts speak of capacity and not of the curve's top.
-        told_by = TEMPER if float(self._weight @ x[:, SOC]) < CAPACITY_BELOW else 0.0
-        self._correct(row, volts - told, wide, power=told_by, residual=True)
-
-    def _correct(
-        self,
-        row: FloatArray,
-        value: FloatArray,
-        variance: FloatArray,
-        *,
-        power: float,
-        residual: bool = False,
-    ) -> None:
-        """One soft measurement for every filter; far ones are trusted less."""
-        x, p = self._x, self._p
-        gain = np.einsum("kij,kj->ki", p, row)
-        foretold = np.einsum("ki,ki->k", row, gain)
-        resid = value if residual else value - np.einsum("ki,ki->k", row, x)
-        total = foretold + variance
-        score = resid**2 / total
-        variance = variance * np.maximum(1.0, score / 4.0)
-        total = foretold + variance
-        gain = gain / total[:, None]
-        x += gain * resid[:, None]
-        p -= np.einsum("ki,kj->kij", gain, np.einsum("kij,kj->ki", p, row))
-        if power > 0.0:
-            log = -0.5 * power * np.minimum(score, 9.0) / THIN
-            weight = self._weight * np.exp(log - log.max())
-            self._weight = weight / weight.sum()
+        low = float(filters.weight @ x[:, SOC]) < CAPACITY_BELOW
+        filters.correct_volts(
+            volts - told,
+            wide if self._anchored else wide * LOOSE,
+            slope=slope,
+            bends=bends,
+            driven=driven,
+            power=TEMPER if low else 0.0,
+        )
 
     def parts(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """
@@ -382,12 +317,10 @@ class LiveBattery:
         weight, mean, std : (c,) float64
             One for each capacity. [1]
         """
-        var = np.maximum(self._p[:, SOC, SOC], 0.0) + LEAST_STD**2
-        return (
-            self._weight.copy(),
-            self._x[:, SOC].copy(),
-            WIDEN[self._group] * np.sqrt(var),
-        )
+        filters = self._filters
+        var = np.maximum(filters.p[:, SOC, SOC], 0.0) + LEAST_STD**2
+        widen = self._habits.widen[1 if self._full_seen else 0]
+        return filters.weight.copy(), filters.x[:, SOC].copy(), widen * np.sqrt(var)
 
     def estimate(self) -> Estimate:
         """
@@ -414,8 +347,11 @@ class LiveBattery:
         capacity : Estimate
             Mean and spread of the filters. [A.h]
         """
-        mean = float(self._weight @ self._size)
-        std = float(np.sqrt(self._weight @ (self._size - mean) ** 2))
+        filters = self._filters
+        size, weight = filters.capacity, filters.weight
+        mean = float(weight @ size)
+        var = filters.p[:, SIZE, SIZE] * size**2 + (size - mean) ** 2
+        std = float(np.sqrt(weight @ var))
         return Estimate(value=mean, lo=mean - NINETY * std, hi=mean + NINETY * std)
 
     def state_bytes(self) -> bytes:
@@ -427,15 +363,11 @@ class LiveBattery:
         state : bytes
             Take it up with ``from_bytes``.
         """
-        head = [*self._sum, self._gap, *self._slow, self._swing]
-        head += [self._since_charge, self._usual]
-        head += [self._borrowed, self._dark, self._lent]
-        head += [0.0] * (_HEAD - len(head))
-        arrays = (self._size, self._weight, self._x.ravel(), self._p.ravel())
-        body = np.concatenate(arrays).astype("<f8").tobytes()
-        return (
-            struct.pack("<I", len(self._size)) + struct.pack(f"<{_HEAD}d", *head) + body
-        )
+        head = [*self._sum, self._silent, self._borrowed, self._lent, *self._slow]
+        head += [self._swing, self._since_charge, self._since_full, self._held]
+        head += [float(self._anchored), float(self._full_seen), *self._gap.numbers()]
+        f = self._filters
+        return pack(head, (f.guess, f.weight, f.x, f.p))
 
     @classmethod
     def from_bytes(cls, rig: Rig, state: bytes) -> LiveBattery:
@@ -460,19 +392,12 @@ class LiveBattery:
             The bytes are not such a state.
         """
         live = cls(rig)
-        n = len(live._size)
-        wanted = 4 + 8 * (_HEAD + n * (2 + STATES + STATES * STATES))
-        if len(state) != wanted:
-            msg = f"taking up the battery: state has {len(state)} B, expected {wanted}"
-            raise ValueError(msg)
-        head = struct.unpack(f"<{_HEAD}d", state[4 : 4 + 8 * _HEAD])
-        live._sum, live._gap = list(head[:5]), head[5]
-        live._slow, live._swing = list(head[6:10]), head[10]
-        live._since_charge, live._usual = head[11], head[12]
-        live._borrowed, live._dark, live._lent = head[13:16]
-        body = np.frombuffer(state[4 + 8 * _HEAD :], dtype="<f8").astype(np.float64)
-        live._size, live._weight = body[:n].copy(), body[n : 2 * n].copy()
-        x = body[2 * n : 2 * n + n * STATES]
-        live._x = x.reshape(n, STATES).copy()
-        live._p = body[2 * n + n * STATES :].reshape(n, STATES, STATES).copy()
+        f = live._filters
+        head, (f.guess, f.weight, f.x, f.p) = unpack(state, f.x.shape)
+        live._sum = head[:5]
+        live._silent, live._borrowed, live._lent = head[5:8]
+        live._slow, live._swing = head[8:12], head[12]
+        live._since_charge, live._since_full, live._held = head[13:16]
+        live._anchored, live._full_seen = head[16] > 0.5, head[17] > 0.5
+        live._gap.take(head[18:22])
         return live

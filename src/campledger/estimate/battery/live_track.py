@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from campledger.estimate.battery.chemistry import of_house
 from campledger.estimate.battery.fit_data import UNMEASURED
 from campledger.estimate.battery.live import LiveBattery
 from campledger.estimate.battery.posterior import normal_share
@@ -55,6 +56,8 @@ def run_live(
     .. [1] See ``LiveBattery``.
     """
     unmeasured = 0.0 if inputs.has_current else UNMEASURED
+    if opening == of_house(rig.house).opening:
+        opening = None  # nobody told it: the live estimate has its own, wider guess
     live = LiveBattery(rig, opening, unmeasured=unmeasured)
     m = len(inputs.time)
     weights, means, stds, at = [], [], [], np.zeros(m, dtype=np.int64)
