@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from campledger.judge.options import evaluate
+from campledger.app.times import iso
+from campledger.judge.options import TripOptions, evaluate
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -48,4 +49,27 @@ def replayed(
         changes=changes,
         faults=faults,
         rng=np.random.default_rng(seed),
+    )
+
+
+def as_one_of_several(
+    name: str, record: TripRecord, estimates: TripEstimates, options: Options
+) -> TripOptions:
+    """Set what one trip said beside what its weather was."""
+    days = (record.end_utc - record.start_utc) / 86400.0
+    air = float("nan")
+    if "temp_air_c" in record.minutes:
+        seen = record.minutes["temp_air_c"].mean
+        air = float(np.nanmean(seen)) if np.isfinite(seen).any() else air
+    suns = [x for x in estimates.sources if x.kind == "solar"]
+    possible = sum(
+        float(np.nansum(np.where(np.isfinite(x.possible), x.possible, x.power)))
+        for x in suns
+    )
+    return TripOptions(
+        name=name or f"the trip that ended {iso(record.end_utc, record.utc_offset)}",
+        nights=max(1, round(days)),
+        air_mean=air,
+        sun_a_day=possible / 60.0 / days if suns and days > 0 else float("nan"),
+        options=options,
     )

@@ -19,7 +19,7 @@ from campledger.present.report_html import (
     para,
     table,
 )
-from campledger.present.text_options import money_words
+from campledger.present.text_options import hours_words, money_words, span_words
 
 if TYPE_CHECKING:
     from campledger.judge.options import Options
@@ -43,9 +43,11 @@ def _outcome_cells(outcome: Outcome, *, priced: bool) -> tuple[str, ...]:
     low, scale = outcome.soc_min, outcome.capacity
     mass = "--" if outcome.mass is None else f"{outcome.mass:+.0f}"
     cells = (
-        f"{low.value * scale:.0f} ± {low.give_or_take * scale:.0f}",
-        f"{outcome.hours_below_floor.value:.1f}",
-        f"{outcome.hours_without_power.value:.1f}",
+        f"{low.value * scale:.0f} ± {low.give_or_take * scale:.0f}"
+        if np.isfinite(low.value)
+        else span_words(low, scale, 0),
+        hours_words(outcome.hours_below_floor),
+        hours_words(outcome.hours_without_power),
         mass,
     )
     if not priced:
@@ -58,7 +60,9 @@ def _below(option: OptionResult) -> str:
     parts = []
     if option.over_limit > 0:
         parts.append(f"struck: over your weight limit by {option.over_limit:.0f} kg")
-    if not option.shows:
+    if option.ranged:
+        parts.append(f"{option.ranged}: a range only")
+    elif not option.shows:
         parts.append("no difference that this trip can show")
     return "; ".join((*parts, *option.notes))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from decimal import ROUND_HALF_UP, Decimal
 from typing import TYPE_CHECKING
@@ -23,7 +24,21 @@ HEAD = (
 
 
 def _take(estimate: Estimate, scale: float = 1.0) -> str:
+    if not math.isfinite(estimate.value):
+        return span_words(estimate, scale, 0)
     return f"{estimate.value * scale:.0f}±{estimate.give_or_take * scale:.0f}"
+
+
+def span_words(estimate: Estimate, scale: float = 1.0, digits: int = 1) -> str:
+    """Write only the ends of what has no figure."""
+    return f"{estimate.lo * scale:.{digits}f}..{estimate.hi * scale:.{digits}f}"
+
+
+def hours_words(estimate: Estimate) -> str:
+    """Write hours, as a range where there is no figure."""
+    if not math.isfinite(estimate.value):
+        return span_words(estimate, digits=0)
+    return f"{estimate.value:.1f}"
 
 
 def money_words(price: float) -> str:
@@ -39,14 +54,16 @@ def _row(label: str, outcome: Outcome, *, struck: bool = False) -> str:
         shown = f"[{shown[:33]}]"
     return (
         f"{shown:<36}{_take(outcome.soc_min, outcome.capacity):>10}"
-        f"{outcome.hours_below_floor.value:>9.1f}"
-        f"{outcome.hours_without_power.value:>10.1f}{mass:>6}"
+        f"{hours_words(outcome.hours_below_floor):>9}"
+        f"{hours_words(outcome.hours_without_power):>10}{mass:>6}"
     )
 
 
 def _remark(result: OptionResult) -> str:
     if result.over_limit > 0:
         return f"over your weight limit by {result.over_limit:.0f} kg"
+    if result.ranged:
+        return f"{result.ranged}: a range only"
     if not result.shows:
         return "no difference that this trip can show"
     return ""
@@ -66,7 +83,7 @@ def options_text(result: Options, rig: Rig) -> str:
         lines.append(_row(label, option.outcome, struck=option.over_limit > 0))
         remark = _remark(option)
         if remark:
-            lines.append(f"    {remark}")
+            lines += [f"    {x}" for x in textwrap.wrap(remark, WIDTH - 4)]
         if option.outcome.price_per_night is not None:
             price = money_words(option.outcome.price_per_night)
             money = f"{rig.currency} {price} a night"
@@ -81,8 +98,8 @@ def options_text(result: Options, rig: Rig) -> str:
         f"{check.rmse_hourly:.0%} of the mean absolute hourly net charge (not "
         "ASHRAE's divisors);",
         f"on days held out of the learning {check.rmse_held_out:.0%}.",
-        f"About {result.spare_sun:.0f} Wh of sun found the battery full or had nowhere "
-        "to go.",
+        f"At least {result.spare_sun:.0f} Wh of sun found the battery full or had "
+        "nowhere to go.",
     ]
     if not check.accepted and not result.baseline.met:
         lines.append(
@@ -93,7 +110,8 @@ def options_text(result: Options, rig: Rig) -> str:
     return "\n".join(lines)
 
 
-def _change(change: Change) -> dict[str, object]:
+def change_json(change: Change) -> dict[str, object]:
+    """Give a change in the words of the options."""
     return {
         "battery_ah": num(change.capacity),
         "chemistry": change.chemistry or None,
@@ -106,6 +124,8 @@ def _change(change: Change) -> dict[str, object]:
         "panel_position": change.panel_position,
         "fixed": change.fixed or None,
         "new_battery": change.new_battery,
+        "temp_mean_c": num(change.temp_air),
+        "sun_share": num(change.sun_share),
     }
 
 
@@ -140,12 +160,13 @@ def options_json(result: Options, rig: Rig) -> dict[str, object]:
         },
         "options": [
             {
-                "change": _change(o.change),
+                "change": change_json(o.change),
                 "text": describe(o.change, rig),
                 "outcome": _outcome(o.outcome),
                 "difference_soc_min": interval(o.difference),
                 "shows_difference": o.shows,
                 "refused": o.refused or None,
+                "range_only": o.ranged or None,
                 "over_limit_kg": num(o.over_limit),
                 "notes": list(o.notes),
             }
@@ -154,7 +175,7 @@ def options_json(result: Options, rig: Rig) -> dict[str, object]:
         "verdict": {
             "code": verdict.code,
             "met": verdict.met,
-            "change": None if verdict.change is None else _change(verdict.change),
+            "change": None if verdict.change is None else change_json(verdict.change),
             "text": verdict.text,
             "tie": verdict.tie or None,
         },

@@ -5,11 +5,20 @@ from __future__ import annotations
 import itertools
 from typing import TYPE_CHECKING
 
-from campledger.app.context import choose_trip, estimates_of, record_of, session
+from campledger.app.context import (
+    ChosenTrip,
+    choose_trip,
+    estimates_of,
+    plan_of,
+    record_of,
+    session,
+    trips_of,
+)
 from campledger.app.fitout_facts import judged
 from campledger.app.heavy import heavy_work
 from campledger.app.output import print_json
-from campledger.app.replaying import faults_of, replayed
+from campledger.app.replaying import as_one_of_several, faults_of, replayed
+from campledger.app.times import offset_at
 from campledger.errors import Fault, InputError
 from campledger.judge.options import Change
 from campledger.model.rig import CHEMISTRIES, COOLING
@@ -17,6 +26,7 @@ from campledger.model.rig import CHEMISTRIES, COOLING
 if TYPE_CHECKING:
     import argparse
 
+    from campledger.app.context import Session
     from campledger.model.rig import Rig
 
 EXAMPLE = "campledger options --battery-ah 100,150 --solar-w 200,300"
@@ -24,6 +34,7 @@ MOST = 400
 SIZES = "sizes that exist, e.g. 100,150"
 PAIR = "LOAD=NUMBER"
 WITHOUT, REPLACE, BATTERY = "--without", "--replace", "--battery-ah"
+TRIPS = "--trips"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -37,6 +48,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--hours", metavar="LOAD=H", action="append", default=[])
     parser.add_argument("--set-point", metavar="LOAD=C", action="append", default=[])
     parser.add_argument("--new-battery", action="store_true")
+    parser.add_argument(
+        "--temp-mean", metavar="C", default="", help="other air, mean of the trip"
+    )
+    parser.add_argument(
+        "--sun-share", metavar="S", default="", help="times this trip's sun, e.g. 0.5"
+    )
+    parser.add_argument(
+        "--trips", metavar="N", default="1", help="the last N trips together, or all"
+    )
 
 
 def _refuse(option: str, got: str, expected: str) -> InputError:
@@ -108,6 +128,7 @@ def changes_of(args: argparse.Namespace, rig: Rig) -> tuple[Change, ...]:
     )
     if len(sizes) > MOST:
         raise _refuse(BATTERY, f"{len(sizes)} combinations", f"at most {MOST}")
+    air, sun = _weather(args)
     made = tuple(
         Change(
             capacity=b,
@@ -119,10 +140,35 @@ def changes_of(args: argparse.Namespace, rig: Rig) -> tuple[Change, ...]:
             hours=hours,
             set_point=setting,
             new_battery=args.new_battery,
+            temp_air=air,
+            sun_share=sun,
         )
         for b, s, c in sizes
     )
+    if air is not None or sun is not None:
+        alone = Change(temp_air=air, sun_share=sun)
+        return (alone, *(c for c in made if not c.only_weather))
     return tuple(c for c in made if c != Change(new_battery=args.new_battery))
+
+
+def _weather(args: argparse.Namespace) -> tuple[float | None, float | None]:
+    """Read the asked weather, refusing what no trip has."""
+    air = sun = None
+    if args.temp_mean:
+        air = _one(args.temp_mean, "--temp-mean", (-40.0, 60.0), "degrees, e.g. 38")
+    if args.sun_share:
+        sun = _one(args.sun_share, "--sun-share", (0.0, 3.0), "a share, e.g. 0.5")
+    return air, sun
+
+
+def _one(text: str, option: str, span: tuple[float, float], expected: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        raise _refuse(option, text, expected) from None
+    if not span[0] <= value <= span[1]:
+        raise _refuse(option, text, expected)
+    return value
 
 
 def run(args: argparse.Namespace) -> int:
@@ -132,6 +178,8 @@ def run(args: argparse.Namespace) -> int:
         options_text,
     )
 
+    if args.trips != "1":
+        return run_several(args)
     with session(args) as s, heavy_work("options", s.store.path):
         changes = changes_of(args, s.rig)
         args.start = args.end = None
@@ -144,4 +192,53 @@ def run(args: argparse.Namespace) -> int:
         print_json(options_json(result, s.rig))
     else:
         print(options_text(result, s.rig))
+    return 0
+
+
+def _chosen(s: Session, count: str) -> list[ChosenTrip]:
+    """Give the last trips of the store, each with its own plan."""
+    trips = trips_of(s)
+    if count != "all":
+        if not count.isdigit() or int(count) < 1:
+            raise _refuse(TRIPS, count, "a number of trips, or all")
+        trips = trips[-int(count) :]
+    out = []
+    for trip in trips:
+        plan, status, later = plan_of(s, trip, None)
+        zone = offset_at(s.rig.timezone, trip.start_utc)
+        out.append(
+            ChosenTrip(
+                trip=trip,
+                plan=plan,
+                plan_status=status,
+                revisions=later,
+                utc_offset=plan.utc_offset if plan is not None else zone,
+            )
+        )
+    return out
+
+
+def run_several(args: argparse.Namespace) -> int:
+    """Replay several trips with the same changes and put them together."""
+    from campledger.judge.options import together  # noqa: PLC0415
+    from campledger.judge.options.changes import default_changes  # noqa: PLC0415
+    from campledger.present.text_several import (  # noqa: PLC0415
+        several_json,
+        several_text,
+    )
+
+    with session(args) as s, heavy_work("options", s.store.path):
+        changes = changes_of(args, s.rig)
+        made = []
+        for chosen in _chosen(s, args.trips):
+            record = record_of(s, chosen)
+            estimates = estimates_of(s, chosen, record)
+            changes = changes or default_changes(s.rig, estimates, {})
+            result = replayed(record, s.rig, estimates, changes=changes)
+            made.append(as_one_of_several(chosen.trip.name, record, estimates, result))
+    several = together(made, s.rig)
+    if args.json:
+        print_json(several_json(several, s.rig))
+    else:
+        print(several_text(several, s.rig))
     return 0

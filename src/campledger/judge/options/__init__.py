@@ -2,7 +2,17 @@
 
 from campledger.judge.options.evaluate import evaluate
 from campledger.judge.options.money import words_of
+from campledger.judge.options.several import Several, TripOptions, together
 from campledger.judge.options.types import Change, Options
 from campledger.judge.options.verdict import describe
 
-__all__ = ["Change", "Options", "describe", "evaluate", "words_of"]
+__all__ = [
+    "Change",
+    "Options",
+    "Several",
+    "TripOptions",
+    "describe",
+    "evaluate",
+    "together",
+    "words_of",
+]

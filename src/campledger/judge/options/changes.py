@@ -12,6 +12,7 @@ from campledger.judge.options.engine import Bounds
 from campledger.judge.options.minutes import LIT
 from campledger.judge.options.replay import bounds_of
 from campledger.judge.options.stages import usual_stages
+from campledger.judge.options.weather import weather_of
 from campledger.model.rig import COOLING, LEAD
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from campledger.judge.options.stages import Stages
     from campledger.judge.options.types import Change
     from campledger.model.estimates import BatteryModel, TripEstimates
-    from campledger.model.rig import Rig
+    from campledger.model.rig import Load, Rig
     from campledger.model.series import FloatArray
 
 INVERTER_EFFICIENCY = 0.85
@@ -41,6 +42,16 @@ FLOAT_LEAD = 13.6
 """Volts at which it would float. Common practice, no source."""
 STARVED = frozenset({"C9", "C10", "C12"})
 """Faults of the engine charger; mended, it gives its rating while the engine runs."""
+WARMER = 2.0
+UNDER_LINE = 1.0
+"""Kelvin that a suggested setting stays under the cold line: a thermostat swings.
+Common practice, no source. [K]"""
+SET_USUAL = 4.0
+"""Setting of a fridge without a typed one. Common practice, no source. [Cel]"""
+SHADE_LEAVES = 0.5
+"""What a panel in partial shade still gives: one branch costs about half (the job's map,
+B13). Assumed: how deep the shade was is not measured. [1]"""
+IN_SHADE = 3
 SHADED = "C46"
 SUN_SHARE = 0.75
 """Share of a panel's nameplate at the battery. Common practice, no source."""
@@ -60,6 +71,9 @@ class Setup:
     drive: FloatArray
     carry: float
     cooling: FloatArray | None = None
+    cooling_std: float = 0.0
+    sun_std: float = 0.0
+    ranged: str = ""
     refused: str = ""
     notes: tuple[str, ...] = ()
 
@@ -106,10 +120,14 @@ def apply_change(
     """
     base = baseline_setup(rig, estimates, days)
     notes: list[str] = []
+    weather = weather_of(change, rig, estimates, days)
     loads = _loads(change, rig, estimates, days, notes)
+    loads = {k: v * weather.cooling.get(k, 1.0) for k, v in loads.items()}
     load = days.rest + np.sum(list(loads.values()), axis=0)
     model, floor, stages, bounds, carry = _battery(change, rig, base, notes)
     sun, refused = _sun_factor(change, rig, estimates, days)
+    if change.panel_position or change.fixed == SHADED:
+        notes.append("shade is taken to have cost half the panel's power: assumed")
     drive = _drive(change, rig, days)
     if change.current_charger:
         bounds = bounds_of(rig, days, charger=change.current_charger)
@@ -120,11 +138,14 @@ def apply_change(
         capacity=model.capacity,
         floor=floor,
         load=load,
-        sun_factor=sun,
+        sun_factor=sun * weather.sun,
         drive=drive,
         carry=carry,
         cooling=_cooling(loads, rig, len(load)),
-        refused=refused,
+        cooling_std=weather.cooling_std,
+        sun_std=weather.sun_std,
+        ranged=weather.ranged,
+        refused=refused or weather.refused,
         notes=tuple(notes),
     )
 
@@ -184,12 +205,23 @@ def _sun_factor(
         else:
             factor = change.power_panel / now
     if change.panel_position or change.fixed == SHADED:
-        states = [s.state for s in estimates.sources if s.kind == "solar"]
-        shaded = float(np.mean([(x == 3).mean() for x in states])) if states else 0.0
-        lit = float(np.mean([np.isin(x, (1, 2, 3, 4)).mean() for x in states] or [0]))
-        if lit > 0:
-            factor *= 1.0 + 0.5 * shaded / lit
+        if not days.sun_known:
+            return factor, "no sun was recorded on this trip"
+        factor *= 1.0 + _shaded(estimates) * (1.0 / SHADE_LEAVES - 1.0)
     return factor, refused
+
+
+def _shaded(estimates: TripEstimates) -> float:
+    """Share of the sun's energy that came while the panel stood in shade. [1]"""
+    total = shaded = 0.0
+    for source in estimates.sources:
+        if source.kind != "solar":
+            continue
+        able = np.isfinite(source.possible)
+        power = np.nan_to_num(np.where(able, source.possible, source.power))
+        total += float(power.sum())
+        shaded += float(power[source.state == IN_SHADE].sum())
+    return shaded / total if total > 0.0 else 0.0
 
 
 def _drive(change: Change, rig: Rig, days: Days) -> FloatArray:
@@ -275,9 +307,19 @@ def _set_point_factor(
         return None
     middle = 0.5 * (model.difference_min + model.difference_max)
     now = model.charge_a_day(middle).value
-    shift = (load.temp_set if load.temp_set is not None else 4.0) - setting
+    shift = (load.temp_set if load.temp_set is not None else SET_USUAL) - setting
     then = model.charge_a_day(middle + shift).value
     return then / now if now > 0 else None
+
+
+def _warmer(load: Load) -> float | None:
+    """Two kelvin warmer, but always under the line above which food spoils."""
+    if load.kind not in COOLING or load.contents == "medicine":
+        return None
+    now = load.temp_set if load.temp_set is not None else SET_USUAL
+    most = load.temp_cold_line - UNDER_LINE
+    warmer = min(now + WARMER, most) if now <= load.temp_cold_line else now + WARMER
+    return warmer if warmer > now else None
 
 
 def default_changes(
@@ -310,13 +352,8 @@ def default_changes(
             continue
         if load.name in estimates.demand:
             out.append(Change(without=(load.name,)))
-    out += [
-        Change(
-            set_point={x.name: (x.temp_set if x.temp_set is not None else 4.0) + 2.0}
-        )
-        for x in rig.loads
-        if x.kind in COOLING and x.contents != "medicine"
-    ]
+    settings = {x.name: _warmer(x) for x in rig.loads}
+    out += [Change(set_point={k: v}) for k, v in settings.items() if v is not None]
     out += [Change(fixed=name) for name in faults]
     if any(x.kind == "inverter" for x in rig.loads):
         out.append(Change(inverter_12v=True))

@@ -106,8 +106,20 @@ def evaluate(
         rig,
     )
     asked = tuple(changes) or default_changes(rig, estimates, faults or {})
+    against = (base, base_soc)
+    if asked and asked[0].only_weather:
+        against = _in_weather(asked[0], rig, estimates, days, draws, against)
     results = tuple(
-        _judge(c, rig, estimates, days, draws, base, base_soc) for c in asked
+        _judge(
+            c,
+            rig,
+            estimates,
+            days,
+            draws,
+            base,
+            (base, base_soc) if c.only_weather else against,
+        )
+        for c in asked
     )
     verdict = decide(baseline, results, validation, rig, faults or {})
     return Options(
@@ -153,7 +165,7 @@ def _path(
     base: Walked,
 ) -> Path | None:
     """Follow the change that the verdict names, else the first that could be told."""
-    told = [r.change for r in results if r.outcome is not None]
+    told = [r.change for r in results if r.outcome is not None and not r.ranged]
     change = verdict.change or (told[0] if told else None)
     if change is None:
         return None
@@ -206,6 +218,22 @@ def _margin(rig: Rig) -> float | None:
     return rig.mass_limit - rig.mass_weighed
 
 
+def _in_weather(
+    change: Change,
+    rig: Rig,
+    estimates: TripEstimates,
+    days: Days,
+    draws: Draws,
+    driven: tuple[Walked, FloatArray],
+) -> tuple[Walked, FloatArray]:
+    """Replay the unchanged rig in the asked weather: what changes are held against."""
+    setup = apply_change(change, rig, estimates, days)
+    if setup.refused:
+        return driven
+    paths = replay(setup, days, draws)
+    return paths, corrected(paths, driven[0], setup, days, draws)
+
+
 def _judge(
     change: Change,
     rig: Rig,
@@ -213,7 +241,7 @@ def _judge(
     days: Days,
     draws: Draws,
     base: Walked,
-    base_soc: FloatArray,
+    against: tuple[Walked, FloatArray],
 ) -> OptionResult:
     setup = apply_change(change, rig, estimates, days)
     nothing = Estimate.missing(setup.refused)
@@ -240,17 +268,44 @@ def _judge(
         margin=left,
         price=price_of(change, rig, paths, setup.capacity, days),
     )
-    difference = difference_of(soc, base_soc)
+    difference = difference_of(soc, against[1])
     shows = not difference.lo <= 0.0 <= difference.hi
-    shows |= _hours_differ(paths, base)
+    shows |= _hours_differ(paths, against[0])
+    if setup.ranged:
+        outcome = _as_range(outcome)
     return OptionResult(
         change=change,
         outcome=outcome,
         difference=difference,
         shows=shows,
         over_limit=max(0.0, -left) if left is not None else 0.0,
+        ranged=setup.ranged,
+        wasted=_wasted(setup, paths, base, days),
         notes=setup.notes,
     )
+
+
+def _as_range(outcome: Outcome) -> Outcome:
+    """Leave only the ends: what was never measured has no figure."""
+    nan = float("nan")
+    names = (
+        "soc_min",
+        "hours_below_floor",
+        "hours_without_power",
+        "fridge_hours_lost",
+        "unused_solar",
+    )
+    ends = {n: replace(getattr(outcome, n), value=nan) for n in names}
+    return replace(outcome, **ends)
+
+
+def _wasted(setup: Setup, paths: Walked, base: Walked, days: Days) -> float:
+    """Share of the added sun that found no place."""
+    added = (setup.sun_factor - 1.0) * float(days.sun.sum())
+    if added <= 0.0:
+        return 0.0
+    more = float(paths.sun_used[0].sum() - base.sun_used[0].sum())
+    return float(np.clip(1.0 - more / added, 0.0, 1.0))
 
 
 def _hours_differ(paths: Walked, base: Walked) -> bool:

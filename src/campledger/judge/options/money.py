@@ -42,7 +42,12 @@ def words_of(change: Change) -> str:
         parts.append("panel_position")
     if change.fixed:
         parts.append(f"fixed={change.fixed}")
-    return ",".join(parts)
+    return ",".join(parts + _weather_words(change))
+
+
+def _weather_words(change: Change) -> list[str]:
+    asked = {"temp_mean_c": change.temp_air, "sun_share": change.sun_share}
+    return [f"{k}={v:g}" for k, v in asked.items() if v is not None]
 
 
 def mass_of(change: Change, rig: Rig) -> float | None:

@@ -46,7 +46,8 @@ class Draws:
     """
     Common draws (p,); the first path is the middle of everything.
 
-    ``hidden`` (p, n) scales demand in steps in which it did not show.
+    ``hidden`` (p, n) scales demand in steps in which it did not show; ``warm`` and
+    ``cloud`` are standard normal, for weather that was not measured.
     """
 
     capacity: FloatArray
@@ -55,6 +56,8 @@ class Draws:
     demand: FloatArray
     hidden: FloatArray
     error: FloatArray
+    warm: FloatArray
+    cloud: FloatArray
 
 
 def draw(
@@ -87,7 +90,7 @@ def draw(
     Common practice, no source.
     """
     battery = estimates.battery
-    normal = rng.normal(size=(5, PATHS))
+    normal = rng.normal(size=(7, PATHS))
     normal[:, 0] = 0.0
     value = battery.capacity
     relative = value.give_or_take / NINETY / max(value.value, 1e-9)
@@ -103,6 +106,8 @@ def draw(
         demand=1.0 + DEMAND_STD * normal[3],
         hidden=_hidden(days, rng),
         error=error_std * normal[4],
+        warm=normal[5],
+        cloud=normal[6],
     )
 
 
@@ -129,11 +134,16 @@ def _hidden(days: Days, rng: np.random.Generator) -> FloatArray:
 
 def replay(setup: Setup, days: Days, draws: Draws) -> Walked:
     """Replay a setup on every path."""
+    load = setup.load[None, :] * draws.demand[:, None] * draws.hidden
+    if setup.cooling is not None and setup.cooling_std > 0.0:
+        more = np.maximum(setup.cooling_std * draws.warm, -1.0)
+        load = load + more[:, None] * setup.cooling[None, :]
+    cloud = np.maximum(1.0 + setup.sun_std * draws.cloud, 0.0)
     return run(
         plant_of(setup, setup.capacity * draws.capacity),
         days,
-        load=setup.load[None, :] * draws.demand[:, None] * draws.hidden,
-        sun=days.sun[None, :] * (setup.sun_factor * draws.sun)[:, None],
+        load=load,
+        sun=days.sun[None, :] * (setup.sun_factor * draws.sun * cloud)[:, None],
         drive=setup.drive,
         soc_initial=draws.opening,
         cooling=setup.cooling,

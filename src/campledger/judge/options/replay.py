@@ -92,6 +92,7 @@ class Days:
     voltage_reconnect: float
     cooling_most: float
     cooling_time: float
+    air_mean: float = float("nan")
     pwm: bool = False
 
     @property
@@ -165,6 +166,7 @@ def prepare_days(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Days
         voltage_reconnect=reconnect,
         cooling_most=_running(estimates, rig),
         cooling_time=_warming(estimates),
+        air_mean=_air(record),
         pwm=_all_pwm(rig),
     )
     return _bridged(days, model)
@@ -196,6 +198,14 @@ def _always(
         known = out[~m.dark & np.isfinite(out)]
         draw = float(np.percentile(known, STANDING)) if len(known) else 0.0
     return np.full(n, max(draw, 0.0))
+
+
+def _air(record: TripRecord) -> float:
+    """Mean air temperature of the trip, NaN where it was not measured. [Cel]"""
+    if "temp_air_c" not in record.minutes:
+        return float("nan")
+    seen = record.minutes["temp_air_c"].mean
+    return float(np.nanmean(seen)) if np.isfinite(seen).any() else float("nan")
 
 
 def _running(estimates: TripEstimates, rig: Rig) -> float:

@@ -22,7 +22,8 @@ class Change:
     ``capacity`` A.h (rated, as on a label), ``power_panel`` W, ``current_charger`` A;
     ``without`` loads left at home; ``inverter_12v`` charges by a 12 V charger instead;
     ``hours`` h a day by load; ``set_point`` Cel by cooling load; ``panel_position``
-    takes the shade away; ``fixed`` repairs a fault that was found (its id).
+    takes the shade away; ``fixed`` repairs a fault that was found (its id). Weather is
+    not bought: ``temp_air`` Cel on the mean, ``sun_share`` of this trip's sun.
     """
 
     capacity: float | None = None
@@ -36,6 +37,16 @@ class Change:
     panel_position: bool = False
     fixed: str = ""
     new_battery: bool = False
+    temp_air: float | None = None
+    sun_share: float | None = None
+
+    @property
+    def only_weather(self) -> bool:
+        """Tell whether nothing but the weather is another."""
+        asked = self.temp_air is not None or self.sun_share is not None
+        return asked and self == Change(
+            temp_air=self.temp_air, sun_share=self.sun_share
+        )
 
     @property
     def kind(self) -> str:
@@ -88,8 +99,9 @@ class OptionResult:
     A change with its outcome and how it differs from the trip as driven.
 
     ``difference`` of the low point (share); ``shows`` is False where its interval
-    contains nought and no hour differs: no difference that this trip can show.
-    ``refused`` says why it cannot be told.
+    contains nought and no hour differs: no difference that this trip can show;
+    ``wasted`` is the share of added sun that found no place.
+    ``refused`` says why it cannot be told, ``ranged`` why its figures are a range only.
     """
 
     change: Change
@@ -97,7 +109,9 @@ class OptionResult:
     difference: Estimate
     shows: bool
     refused: str = ""
+    ranged: str = ""
     over_limit: float = 0.0
+    wasted: float = 0.0
     notes: tuple[str, ...] = ()
 
 

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
     from campledger.model.rig import Rig
 
+MOSTLY = 0.5
+"""More than half. [1]"""
 TIE_KG = 2.0
 """Options closer than this in mass are a tie. [kg]"""
 
@@ -50,22 +52,38 @@ def describe(change: Change, rig: Rig) -> str:
         parts.append("the panel out of the shade")
     if change.fixed:
         parts.append(f"the fault {change.fixed} mended")
-    return " and ".join(parts) or f"{rig.name} as driven"
+    return " and ".join(parts + _weather(change)) or f"{rig.name} as driven"
 
 
-def _rank(result: OptionResult) -> tuple[int, float]:
-    change = result.change
+def _weather(change: Change) -> list[str]:
+    parts = []
+    if change.temp_air is not None:
+        parts.append(f"air of {change.temp_air:g} degC on the mean")
+    if change.sun_share is not None:
+        parts.append(f"{change.sun_share:g} times this trip's sun")
+    return parts
+
+
+def rank(change: Change) -> int:
+    """Give the place in the contract's order: habit, fix, 12 V, panel, purchase."""
     if change.kind == BUY:
-        mass = result.outcome.mass if result.outcome is not None else None
-        return (4, mass if mass is not None else 1e6)
+        return 4
     if change.panel_position:
-        return (3, 0.0)
+        return 3
     if change.inverter_12v:
-        return (2, 0.0)
-    return (1 if change.kind == FIX else 0, 0.0)
+        return 2
+    return 1 if change.kind == FIX else 0
 
 
-def _code(change: Change) -> str:
+def _order(result: OptionResult) -> tuple[int, float]:
+    """Fewest kilograms first among purchases."""
+    place = rank(result.change)
+    mass = result.outcome.mass if result.outcome is not None else None
+    return place, (mass if mass is not None else 1e6) if place == 4 else 0.0
+
+
+def code_of(change: Change) -> str:
+    """Give the verdict's code of a change."""
     if change.kind == BUY:
         return BUY
     return HABIT if change.panel_position else change.kind
@@ -103,6 +121,13 @@ def decide(
     ----------
     .. [1] The contract, section 7.
     """
+    ranged = [r for r in results if r.ranged]
+    if ranged:
+        return _only_a_range(ranged[0])
+    weather = [r for r in results if r.change.only_weather and r.outcome is not None]
+    if weather and weather[0].outcome is not None:
+        baseline = weather[0].outcome
+        results = [r for r in results if not r.change.only_weather]
     low = baseline.soc_min.value * baseline.capacity
     if baseline.met:
         floor = baseline.floor * baseline.capacity
@@ -120,7 +145,7 @@ def decide(
             change=None,
             text=f"Can't tell what would have helped: {validation.reason}.",
         )
-    told = sorted((r for r in results if r.outcome is not None), key=_rank)
+    told = sorted((r for r in results if r.outcome is not None), key=_order)
     short = (
         f"As driven: {baseline.hours_below_floor.value:.1f} h below your floor, "
         f"{baseline.hours_without_power.value:.1f} h without power."
@@ -132,7 +157,7 @@ def decide(
         why = f" ({faults[best.change.fixed]})" if best.change.fixed in faults else ""
         text = f"{short} Enough with {words}{why}."
         return Verdict(
-            code=_code(best.change),
+            code=code_of(best.change),
             met=True,
             change=best.change,
             text=text,
@@ -146,12 +171,31 @@ def decide(
             change=None,
             text=f"{short} Can't tell what would have helped: {refused}.",
         )
-    best = min(
-        told, key=lambda r: r.outcome.hours_below_floor.value if r.outcome else 0
-    )
+    best = min(told, key=_hours_short)
     text = f"{short} Nothing looked at meets the need; nearest: "
     text += f"{describe(best.change, rig)}."
-    return Verdict(code=_code(best.change), met=False, change=best.change, text=text)
+    return Verdict(code=code_of(best.change), met=False, change=best.change, text=text)
+
+
+def _hours_short(result: OptionResult) -> tuple[float, float]:
+    """Fewest hours below the floor, then without power."""
+    made = result.outcome
+    if made is None:
+        return float("inf"), float("inf")
+    return made.hours_below_floor.value, made.hours_without_power.value
+
+
+def _only_a_range(result: OptionResult) -> Verdict:
+    """Say a range and no verdict where the asked weather was never measured."""
+    made = result.outcome
+    text = f"Can't tell: {result.ranged}."
+    if made is not None:
+        low, scale = made.soc_min, made.capacity
+        text += (
+            f" The lowest point would lie between {low.lo * scale:.0f} and "
+            f"{low.hi * scale:.0f} Ah; your floor is {made.floor * scale:.0f}."
+        )
+    return Verdict(code=CANNOT_TELL, met=False, change=None, text=text)
 
 
 def _wasted(baseline: Outcome, results: Sequence[OptionResult]) -> str:
@@ -163,10 +207,13 @@ def _wasted(baseline: Outcome, results: Sequence[OptionResult]) -> str:
         return ""
     best = max(more, key=lambda r: r.change.power_panel or 0.0)
     lift = best.difference.value * baseline.capacity
-    return (
+    text = (
         f" {best.change.power_panel:.0f} W of panel would have lifted the lowest point "
-        f"by {max(lift, 0.0):.0f} Ah."
+        f"by {max(lift, 0.0):.0f} Ah"
     )
+    if best.wasted >= MOSTLY:
+        return f"{text}: more panel would mostly be wasted."
+    return f"{text}."
 
 
 def _tie(allowed: Sequence[OptionResult], rig: Rig) -> str:
@@ -174,7 +221,7 @@ def _tie(allowed: Sequence[OptionResult], rig: Rig) -> str:
     if len(allowed) < 2:
         return ""
     first, second = allowed[0], allowed[1]
-    if _rank(first)[0] != _rank(second)[0] or first.change.kind != BUY:
+    if rank(first.change) != rank(second.change) or first.change.kind != BUY:
         return ""
     masses = [r.outcome.mass for r in (first, second) if r.outcome is not None]
     if None in masses or abs((masses[0] or 0) - (masses[1] or 0)) > TIE_KG:
