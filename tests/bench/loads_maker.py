@@ -122,10 +122,113 @@ def sun(rng, n, peak):
     return clear * cloud
 
 
+def rough_trip(seed: int, *, days: float = 7) -> Made:
+    """
+    Make a trip of another household: a compressor of two speeds, a reading lamp beside
+    the main light, a fan of four speeds, a charger that pulses while it fades, a radio
+    that wakes, clouds within the minute, shunts polled up to 3 s apart.
+    """
+    rng = np.random.default_rng(seed + 70_000)
+    n = int(days * 86400)
+    t = np.arange(n)
+    volts = 12.9 + 0.3 * np.sin(2 * np.pi * (t / 86400 - 0.3)) + 0.05 * rng.normal()
+    cold, light, pump = rng.uniform(28, 60), rng.uniform(10, 25), rng.uniform(35, 80)
+    fan, laptop, standby = rng.uniform(15, 40), rng.uniform(40, 90), rng.uniform(1, 6)
+    fridge = cooling(rng, n, cold, rng.choice(SHAPES))
+    slow = np.sin(2 * np.pi * (t / 86400 - 0.35)) < rng.uniform(-0.6, -0.2)
+    fridge = np.where(slow, rng.uniform(0.65, 0.8) * fridge, fridge)
+    lights = switched(
+        rng, n, light * np.array([0.4, 0.7, 1.0]), np.arange(17, 24), 2.5, 4800, 0.8
+    )
+    bursting = bursts(rng, n, pump, 14) * (volts / 12.8)
+    speeds = fan * np.array([0.25, 0.5, 0.75, 1.0])
+    moving = switched(rng, n, speeds, np.arange(10, 24), 1.5, 12_000, 0.7, 0.02)
+    fading = charging(rng, n, laptop, np.arange(9, 23), 1.5)
+    pulse = 1 + 0.06 * np.sign(np.sin(2 * np.pi * t / rng.uniform(40, 90)))
+    fading = np.where((fading > 0) & (fading < 0.6 * laptop), fading * pulse, fading)
+    radio = np.where(t % int(rng.uniform(200, 900)) < 4, 1.5, 0.0)
+    truth = {
+        "fridge": fridge,
+        "lights": lights,
+        "pump": bursting,
+        "fan": moving,
+        "laptop": fading,
+        "standby": standby + radio,
+    }
+    stated = dict(zip(truth, (cold, light, pump, fan, laptop, standby), strict=True))
+    panel = sun(rng, n, rng.uniform(4, 9))
+    flicker = np.repeat(rng.uniform(0.5, 1, n // 20 + 1), 20)[:n]
+    cloudy = np.repeat(rng.random(n // 3600 + 1) < 0.2, 3600)[:n]
+    panel = np.where(cloudy, panel * flicker, panel)
+    charger = np.zeros(n)
+    for start, d in sessions(rng, n, np.arange(8, 17), 0.8, 4800, 0.5):
+        k = int(max(900, d))
+        amps = rng.uniform(12, 28) * np.exp(-np.arange(k) / rng.uniform(5e3, 2e4))
+        _put(charger, start, amps)
+    house = panel + charger - np.sum(list(truth.values()), axis=0) / volts
+    noise = rng.uniform(0.005, 0.025)
+
+    def sensor(x: np.ndarray) -> np.ndarray:
+        gain, zero = 1 + rng.normal(0, 0.007), rng.normal(0, 0.04)
+        late = int(rng.integers(0, 4))
+        return gain * np.roll(x, late) + zero + rng.normal(0, noise, len(x))
+
+    columns = {
+        "voltage_house_v": volts + rng.normal(0, 0.004, n),
+        "current_house_a": sensor(house),
+        "current_solar_a": sensor(panel),
+        "current_alternator_a": sensor(charger),
+    }
+    return Made(
+        time=1_750_032_000.0 + t,
+        columns=columns,
+        truth=truth,
+        rig=_rig(truth, stated, rng),
+    )
+
+
+KINDS = {
+    "fridge": "fridge",
+    "lights": "lights",
+    "pump": "pump",
+    "fan": "fan",
+    "laptop": "charger",
+    "usb": "charger",
+    "inverter": "inverter",
+    "standby": "standby",
+}
+
+
+def _rig(
+    truth: dict[str, np.ndarray], stated: dict[str, float], rng: np.random.Generator
+) -> Rig:
+    loads = tuple(
+        Load(
+            name=name,
+            kind=KINDS[name],
+            current_on=stated[name] / 12.8 * rng.uniform(0.85, 1.15),
+        )
+        for name in truth
+    )
+    return Rig(
+        name="made",
+        timezone="UTC",
+        house=House(chemistry="lfp", capacity_rated=100.0),
+        sources=(
+            Source(name="solar", kind="solar", power_panel=120.0),
+            Source(name="alternator", kind="dcdc", current_rated=25.0),
+        ),
+        loads=loads,
+    )
+
+
 def make_trip(seed: int, *, days: float = 7, kinds: str = "plain") -> Made:
     """
-    Make a trip at 1 s; ``kinds`` plain (six loads) or rich (eight, with an inverter).
+    Make a trip at 1 s: ``kinds`` plain (six loads), rich (eight, with an inverter) or
+    rough (six, of another household).
     """
+    if kinds == "rough":
+        return rough_trip(seed, days=days)
     rng = np.random.default_rng(seed)
     n = int(days * 86400)
     volts = 13.1 + 0.25 * np.sin(2 * np.pi * (np.arange(n) / 86400 - 0.3))
@@ -144,16 +247,6 @@ def make_trip(seed: int, *, days: float = 7, kinds: str = "plain") -> Made:
             rng, n, fan * np.array([0.45, 1.0]), day, 1.2, 9000, 0.5, 0.015
         ),
         "laptop": charging(rng, n, laptop, day, 1.2),
-    }
-    kind = {
-        "fridge": "fridge",
-        "lights": "lights",
-        "pump": "pump",
-        "fan": "fan",
-        "laptop": "charger",
-        "usb": "charger",
-        "inverter": "inverter",
-        "standby": "standby",
     }
     if kinds == "rich":
         usb = rng.uniform(8, 20)
@@ -198,23 +291,6 @@ def make_trip(seed: int, *, days: float = 7, kinds: str = "plain") -> Made:
         "current_solar_a": sensor(panel, int(skew)),
         "current_alternator_a": sensor(charger, 0),
     }
-    loads = tuple(
-        Load(
-            name=name,
-            kind=kind[name],
-            current_on=stated[name] / 12.8 * rng.uniform(0.85, 1.15),
-        )
-        for name in truth
-    )
-    rig = Rig(
-        name="made",
-        timezone="UTC",
-        house=House(chemistry="lfp", capacity_rated=100.0),
-        sources=(
-            Source(name="solar", kind="solar", power_panel=120.0),
-            Source(name="alternator", kind="dcdc", current_rated=25.0),
-        ),
-        loads=loads,
-    )
+    rig = _rig(truth, stated, rng)
     time = 1_750_032_000.0 + np.arange(n)
     return Made(time=time, columns=columns, truth=truth, rig=rig)

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from campledger.estimate.loads.around import conditions
 from campledger.estimate.loads.confusion import doubt, group_alike
 from campledger.estimate.loads.decode import decode
 from campledger.estimate.loads.habits import (
@@ -16,7 +17,6 @@ from campledger.estimate.loads.learn import list_runs, relearn
 from campledger.estimate.loads.remainder import Remainder
 from campledger.estimate.loads.segments import cut_segments
 from campledger.estimate.loads.smooth import load_power, owners, shares, tell_story
-from campledger.estimate.loads.unmetered import conditions
 from campledger.model.rig import House, Load, Rig
 
 RIG = Rig(

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from campledger.estimate.loads.habits import DAY, LoadModel, time_axis
+from campledger.estimate.loads.habits import DAY, LoadModel, log_density
+from campledger.estimate.loads.moves import BACK
 
 if TYPE_CHECKING:
     from campledger.estimate.loads.decode import Conditions
@@ -25,6 +26,10 @@ habits. Common practice, no source."""
 ALIKE = 0.30
 """Two loads are one group when this share of their energy could be either's. Common
 practice, no source."""
+ALIKE_SMALLER, ALIKE_USE, ALIKE_LEAST = 0.55, 0.025, 0.02
+"""They are one group too when this share of the smaller one, and of all use, could be
+either's, if the smaller one is at least the last share of all use. Common practice, no
+source; set on trips with known truth."""
 TOGETHER = 0.5
 """Share of the doubt that is common to all runs. Common practice, no source."""
 
@@ -41,13 +46,6 @@ class Confusion:
     less: FloatArray
     more: FloatArray
     shared: FloatArray
-
-
-def _log_density(age: float, log_hazard: FloatArray, total: FloatArray) -> float:
-    """Natural logarithm of the density of a duration from its hazard."""
-    at = np.log(time_axis())
-    x = np.log(max(age, 1.0))
-    return float(np.interp(x, at, log_hazard) - np.interp(x, at, total))
 
 
 def claim(model: LoadModel, run: Run, hour: int) -> float:
@@ -81,11 +79,38 @@ def claim(model: LoadModel, run: Run, hour: int) -> float:
     else:
         value += float(np.log(model.rate * model.by_hour[hour]))
     if not run.open_end:
-        value += _log_density(
+        value += log_density(
             run.end - run.begin, model.off_log_hazard, model.off_hazard_sum
         )
     surge = float(np.clip(model.surge, 0.01, 0.97))
     return value + float(np.log(surge if run.surge else 1 - surge))
+
+
+def claim_within(model: LoadModel, run: Run) -> float:
+    """
+    Say how well a run suits what is plugged into an inverter that idles all the while.
+
+    Parameters
+    ----------
+    model : LoadModel
+        The inverter.
+    run : Run
+        The run.
+
+    Returns
+    -------
+    log_likelihood : float
+        A change of level and the change back.
+
+    References
+    ----------
+    Common practice, no source.
+    """
+    level = max(run.level, 0.1)
+    z = (level - model.change_mean) / model.change_std
+    terms = model.change_log_weight - 0.5 * z**2 - np.log(model.change_std)
+    value = float(np.logaddexp.reduce(terms)) + 2 * float(np.log(model.changes))
+    return value - model.changes * (run.end - run.begin) + float(np.log(BACK))
 
 
 def doubt(
@@ -129,6 +154,8 @@ def doubt(
         for i in range(1, n):
             if i == run.load or not busy[i]:
                 claims[i] = TEMPER * claim(models[i], run, hour)
+            elif models[i].kind == "inverter":
+                claims[i] = TEMPER * claim_within(models[i], run)
         chance = np.exp(claims - claims.max())
         chance = chance / chance.sum()
         shared[run.load] += energy * chance
@@ -163,13 +190,15 @@ def group_alike(shared: FloatArray, energy: FloatArray) -> list[list[int]]:
     ----------
     Common practice, no source.
     """
-    n = len(energy)
+    n, total = len(energy), float(np.sum(energy))
     group = list(range(n))
     for a in range(1, n - 1):
         for b in range(a + 1, n - 1):
-            both = energy[a] + energy[b]
+            small, both = min(energy[a], energy[b]), energy[a] + energy[b]
             mixed = shared[a, b] + shared[b, a]
-            if min(energy[a], energy[b]) > 0 and mixed > ALIKE * both:
+            alike = small > 0 and mixed > ALIKE * both
+            much = mixed > max(ALIKE_SMALLER * small, ALIKE_USE * total)
+            if alike or (much and small > ALIKE_LEAST * total):
                 old, new = group[b], group[a]
                 group = [new if g == old else g for g in group]
     found = [[i for i in range(n) if group[i] == g] for g in sorted(set(group))]

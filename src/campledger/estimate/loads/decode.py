@@ -32,7 +32,7 @@ from campledger.estimate.loads.tables import CHANGED, WANDERED, Tables
 if TYPE_CHECKING:
     from campledger.estimate.loads.habits import LoadModel
     from campledger.estimate.loads.segments import Segments
-    from campledger.model.series import FloatArray
+    from campledger.model.series import BoolArray, FloatArray
 
 BEAM = 48
 PAIR_PARENTS = 8
@@ -63,13 +63,15 @@ class Conditions:
     What surrounds each stretch, arrays (k,).
 
     ``volts_change`` relative change of volts over it; ``source_change`` W by which the
-    sources changed over it, ``source_step`` W into it; ``hour`` of local day.
+    sources changed over it, ``source_step`` W into it; ``hour`` of local day;
+    ``restart`` marks a stretch that may be the return of power after a cut-off.
     """
 
     volts_change: FloatArray
     source_change: FloatArray
     source_step: FloatArray
     hour: IntArray
+    restart: BoolArray
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -269,7 +271,7 @@ def decode(
     for s in range(len(segments)):
         hour = int(around.hour[s])
         if s > 0:
-            at = _look_at(segments, s, hour, step)
+            at = _look_at(segments, around, s, step)
             gap = max(at.time - float(segments.end[s - 1]), 0.0)
             if gap > 0:
                 wild = _advance(
@@ -302,18 +304,19 @@ def decode(
     return _backtrace(history, int(np.argmax(state.score)), first.take(origin))
 
 
-def _look_at(segments: Segments, s: int, hour: int, step: float) -> At:
+def _look_at(segments: Segments, around: Conditions, s: int, step: float) -> At:
     time = float(segments.begin[s])
-    hole = bool(segments.hole[s])
+    hole, restart = bool(segments.hole[s]), bool(around.restart[s])
     gap = max(time - float(segments.end[s - 1]), 0.0)
     return At(
         time=time,
-        hour=hour,
+        hour=int(around.hour[s]),
         width=max(step, gap) if hole else step,
         level=float(segments.level_begin[s]),
         var=float(segments.var_begin[s]),
         surge=int(segments.surge[s] > 0),
-        pairs=hole,
+        pairs=hole or restart,
+        restart=restart,
     )
 
 

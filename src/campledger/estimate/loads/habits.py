@@ -146,7 +146,7 @@ HABITS: Mapping[str, Habit] = {
         changes=0.3,
         wander=0.02,
         volts=0.5,
-        multiples=(0.5, 0.75, 1.0, 1.4, 2.0, 3.0),
+        multiples=(0.5, 0.75, 1.0, 1.4, 2.0),
         spread=0.16,
         surge=0.05,
         amps=1.0,
@@ -302,6 +302,31 @@ def hazard(
     rise = np.log(np.maximum(density / survival, least))
     total = np.maximum.accumulate(-np.log(survival))
     return rise, total
+
+
+def log_density(age: float, log_hazard: FloatArray, total: FloatArray) -> float:
+    """
+    Give the natural logarithm of the density of a duration from its hazard.
+
+    Parameters
+    ----------
+    age : float
+        The duration. [s]
+    log_hazard, total : (TIME_BINS,) float64
+        As ``hazard`` gives them.
+
+    Returns
+    -------
+    value : float
+        Per s.
+
+    References
+    ----------
+    .. [1] Density = hazard x survival. Common practice.
+    """
+    x = np.log(max(age, TIME_LEAST))
+    at = np.log(time_axis())
+    return float(np.interp(x, at, log_hazard) - np.interp(x, at, total))
 
 
 def _by_hour(habit: Habit) -> FloatArray:

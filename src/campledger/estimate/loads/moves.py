@@ -32,6 +32,9 @@ FADED = 0.75
 LOG_FULL, LOG_FADED = float(np.log(0.4)), float(np.log(1.6))
 """A charger seldom ends above this share of where it began. Common practice, no
 source."""
+LOG_RESTART = float(np.log(0.2))
+"""Chance that a load comes back with the power after a cut-off. Common practice, no
+source."""
 LEVEL_VAR = 0.25
 """Of any level a load goes to, W squared. Common practice, no source."""
 
@@ -43,7 +46,7 @@ class At:
 
     ``time`` s, local ``hour``, ``width`` s within which events count as one, ``level``
     W with variance ``var``, ``surge`` 1 if it overshot, ``pairs`` if two events are to
-    be tried in any case.
+    be tried in any case, ``restart`` after a cut-off.
     """
 
     time: float
@@ -53,6 +56,7 @@ class At:
     var: float
     surge: int
     pairs: bool
+    restart: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -141,6 +145,9 @@ class Moves:
         state, tab, n = self.state, self.tab, self.n
         rate = tab.on_rate(age, at.hour)
         rate += self.log_step + tab.log_surge[at.surge]
+        if at.restart:
+            # what is in no listed load is not known to come back
+            rate[:, :-1] = np.maximum(rate[:, :-1], LOG_RESTART)
         rate = np.where(state.on, -np.inf, rate)
         rate[:, 0] = -np.inf
         known = np.isfinite(state.last)

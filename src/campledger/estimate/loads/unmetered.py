@@ -12,11 +12,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from campledger.estimate.loads.around import BASE_PERCENTILE, conditions
 from campledger.estimate.loads.confusion import Confusion, doubt, group_alike
 from campledger.estimate.loads.decode import Conditions, Decoded, decode
 from campledger.estimate.loads.habits import ALWAYS, DAY, LoadModel, first_models
 from campledger.estimate.loads.learn import Run, list_runs, relearn
 from campledger.estimate.loads.metered import GAIN_STD, INTERVAL_90, SECONDS_PER_HOUR
+from campledger.estimate.loads.relabel import relabel, rename, traits
 from campledger.estimate.loads.remainder import Remainder, build_remainder
 from campledger.estimate.loads.segments import SLOW, Segments, cut_segments, take_bursts
 from campledger.estimate.loads.smooth import (
@@ -39,8 +41,6 @@ if TYPE_CHECKING:
 
 ROUNDS = (24, 48, 48)
 """Hypotheses kept in each round of learning."""
-BASE_PERCENTILE = 2.0
-"""Of the remainder: a first guess of the standing draw. Common practice, no source."""
 BASE_STD = 0.10
 """What the standing draw's level leaves open, W. Common practice, no source."""
 ZERO_SHARE = 0.14
@@ -73,40 +73,6 @@ class Solution:
     story: Story
     runs: list[Run]
     confusion: Confusion
-
-
-def conditions(rest: Remainder, segments: Segments, utc_offset: float) -> Conditions:
-    """
-    Work out what surrounds each stretch.
-
-    Parameters
-    ----------
-    rest : Remainder
-        With volts and sources.
-    segments : Segments
-        Level stretches.
-    utc_offset : float
-        Local minus universal time. [s]
-
-    Returns
-    -------
-    around : Conditions
-        Arrays by stretch.
-
-    References
-    ----------
-    Common practice, no source.
-    """
-    first, last = segments.first, segments.last - 1
-    log_volts = np.log(np.maximum(rest.volts, 1.0))
-    source_step = np.zeros(len(segments))
-    source_step[1:] = rest.source_power[first[1:]] - rest.source_power[last[:-1]]
-    return Conditions(
-        volts_change=np.nan_to_num(log_volts[last] - log_volts[first]),
-        source_change=rest.source_power[last] - rest.source_power[first],
-        source_step=source_step,
-        hour=((segments.begin + utc_offset) // SECONDS_PER_HOUR % 24).astype(np.int64),
-    )
 
 
 def solve(
@@ -143,7 +109,7 @@ def solve(
        for steps and pairing; factorial semi-Markov decoding, common practice.
     """
     segments = cut_segments(rest)
-    around = conditions(rest, segments, record.utc_offset)
+    around = conditions(rest, segments, record.utc_offset, rig.house.voltage_cutoff)
     good = np.isfinite(rest.power)
     volts = float(np.median(rest.volts[good]))
     base = float(np.percentile(rest.power[good], BASE_PERCENTILE))
@@ -155,11 +121,21 @@ def solve(
     models = first
     decoded = decode(models, segments, around, step=step, base=base, beam=ROUNDS[0])
     story = tell_story(models, segments, around, decoded)
+
+    def name_again(decoded: Decoded, story: Story) -> tuple[Decoded, Story]:
+        runs = list_runs(segments, story)
+        shown = traits(runs, segments, around, decoded, story)
+        names = relabel(first, runs, shown, days)
+        decoded = rename(decoded, runs, names)
+        return decoded, tell_story(models, segments, around, decoded)
+
+    decoded, story = name_again(decoded, story)
     for beam in ROUNDS[1:]:
         models = relearn(first, segments, around, decoded, story, days)
         base = float(np.median(story.begin[:, 0]))
         decoded = decode(models, segments, around, step=step, base=base, beam=beam)
         story = tell_story(models, segments, around, decoded)
+        decoded, story = name_again(decoded, story)
     runs = list_runs(segments, story)
     # what was learnt from doubtful runs must not prove them: kinds judge people's loads
     judges = [m if m.cycles else f for m, f in zip(models, first, strict=True)]
