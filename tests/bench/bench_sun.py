@@ -113,7 +113,8 @@ def summary(title, rows):
     counts = np.sum([r["counts"] for r in curt], axis=0)
     inside = [r["inside"] for r in curt]
     f1 = 2 * counts[0] / max(2 * counts[0] + counts[1] + counts[2], 1)
-    some = [r["f1"] for r in curt if r["curtailed"] >= 120]
+    some = [r["f1"] for r in curt if r["curtailed"] >= 120] or [float("nan")]
+    clean = [r["counts"][1] for r in rows if r["curtailed"] == 0]
     return [
         f"{title}: {len(curt)} of {len(rows)} trips with curtailment (over 2 %)",
         f"  possible energy: mean |error| {err.mean():.1%}, worst {err.max():.1%}, "
@@ -123,6 +124,8 @@ def summary(title, rows):
         f"{np.mean([r['width'] for r in curt]):.1%}",
         f"  curtailed minutes: pooled F1 {f1:.3f}, median of trips "
         f"{np.median(some):.3f}, lowest {np.min(some):.3f} (trips with 2 h or more)",
+        f"  held minutes found in the {len(clean)} trips without any: "
+        f"{sum(clean)}, most {max(clean, default=0)}",
         f"  seconds a trip: {np.mean([r['seconds'] for r in rows]):.1f}",
     ]
 
@@ -165,11 +168,11 @@ def main(argv=None):
     if opt.cases:
         rows = [score(Path(c).name, *case_trip(c)) for c in opt.cases]
         rows = [r for r in rows if r is not None]
-        kinds = sorted({r["name"].rsplit("-", 1)[0] for r in rows})
+        kinds = sorted({r["name"].split("-")[0] for r in rows})
         lines += summary("trips of the truth lab, all kinds", rows)
         for kind in kinds:
-            part = [r for r in rows if r["name"].startswith(kind)]
-            numbers = [int(r["name"].rsplit("-", 1)[1]) for r in part]
+            part = [r for r in rows if r["name"].split("-")[0] == kind]
+            numbers = [int(r["name"].split("-")[1]) for r in part]
             span = f"{kind}, seeds {min(numbers)}-{max(numbers)}"
             lines += summary(span, part)
         show(rows, opt.all)

@@ -3,7 +3,8 @@ A light world of its own for the sun: tilted roofs, haze, fast clouds, trees.
 
 Shares no code with the estimators. Clear sky, transposition and incidence come from
 pvlib; the weather, the battery (a curve, a resistance and one slow voltage) and the
-regulator's three stages are small models of this file. Common practice, no source.
+regulator's three stages, which follow the cold for lead batteries or not, are small
+models of this file. Common practice, no source.
 """
 
 from __future__ import annotations
@@ -138,8 +139,8 @@ def run_battery(rng, spec, time, potential, load, drive, chemistry):
         base = float(np.interp(soc, xs, ys)) + slow
         if potential[k] <= 0.5:
             stage, absorb = 0, 0.0
-        goal = spec["abs"] if stage < 2 else spec["float"]
-        dgoal = spec["dabs"] if dstage < 2 else spec["dfloat"]
+        goal = (spec["abs"] if stage < 2 else spec["float"]) + spec["rise"][k]
+        dgoal = (spec["dabs"] if dstage < 2 else spec["dfloat"]) + spec["rise"][k]
         v = base
         for _ in range(3):
             need = load[k] / max(v, 10.0)
@@ -157,7 +158,7 @@ def run_battery(rng, spec, time, potential, load, drive, chemistry):
             absorb += STEP
             if absorb > spec["abs_time"] or (absorb > 600 and net < spec["tail"]):
                 stage = 2
-        if stage == 2 and v < spec["float"] - spec["rebulk"]:
+        if stage == 2 and v < spec["float"] + spec["rise"][k] - spec["rebulk"]:
             stage, absorb = 0, 0.0
         dstage, dabs = (dstage, dabs) if drive[k] else (0, 0.0)
         if drive[k] and v > dgoal - 0.005 and dstage < 2:
@@ -171,6 +172,21 @@ def run_battery(rng, spec, time, potential, load, drive, chemistry):
         slow = slow * decay + (1 - decay) * res * 1.5 * net
         volt[k], sun[k], charger[k] = v, cur_s, cur_d
     return volt, sun, charger, held
+
+
+def follow_cold(seed, chemistry, air):
+    """Temperature of the battery and what its chargers add to their set points."""
+    rng = np.random.default_rng([seed, 1818])
+    width = int(4 * 3600 / STEP)
+    slow = np.convolve(np.pad(air, width, mode="edge"), np.ones(width) / width, "same")
+    temp = slow[width:-width] + rng.uniform(0, 4)
+    slope = float(rng.choice([0.0, 0.018, 0.024, 0.030]))
+    if chemistry == "lfp":
+        slope = 0.0
+    measured = None
+    if rng.random() < 0.5:
+        measured = temp + rng.normal(0, 0.8) + rng.normal(0, 0.06, len(air))
+    return slope * (25.0 - temp - rng.normal(0, 0.5)), measured
 
 
 def make_sun_trip(seed):
@@ -211,6 +227,7 @@ def make_sun_trip(seed):
         "dabs": top + rng.normal(0, 0.08),
         "dfloat": low + rng.normal(0, 0.08),
     }
+    spec["rise"], temp_house = follow_cold(seed, chemistry, air)
     load = make_loads(rng, time, offset, size)
     volt, sun, charger, held = run_battery(
         rng, spec, time, potential, load, drive, chemistry
@@ -233,6 +250,8 @@ def make_sun_trip(seed):
     }
     if spec["dcdc"] > 0:
         columns["current_alternator_a"] = meter(charger, 0.006, 0.02, 0.01)
+    if temp_house is not None:
+        columns["temp_house_c"] = temp_house
     columns["state_engine"] = drive.astype(float)
     keep = np.ones(n, bool)
     for _ in range(rng.poisson(1.0)):

@@ -16,8 +16,14 @@ import numpy as np
 from campledger.estimate.solar_position import sun_position
 from campledger.estimate.sun_camps import Camp, engine_minutes, find_camps
 from campledger.estimate.sun_fit import NOON_LEAST, PanelFit, fit_panel
-from campledger.estimate.sun_flow import house_current, load_current, metered_flow
+from campledger.estimate.sun_flow import (
+    house_current,
+    load_current,
+    metered_flow,
+    voltage_name,
+)
 from campledger.estimate.sun_held import HeldEvidence, find_held
+from campledger.estimate.sun_notes import tell_sun
 from campledger.estimate.sun_possible import Possible, possible_output
 from campledger.estimate.sun_reference import (
     HALF_MINUTE,
@@ -27,6 +33,7 @@ from campledger.estimate.sun_reference import (
 )
 from campledger.estimate.sun_shade import find_shade
 from campledger.model.estimates import Estimate
+from campledger.model.series import Minutes
 from campledger.model.words import Word
 
 if TYPE_CHECKING:
@@ -44,10 +51,6 @@ NIGHT = -6.0
 """Below this a panel gives nothing: what its meter shows then is its zero. [deg]"""
 SILENT_SHARE = 0.01
 """Less than this share of a clear sky is nothing at all. Common practice."""
-UNSEEN_SHARE = 0.05
-"""More than this in hours never seen free is said. Common practice, no source."""
-SILENT_LEAST = 20
-"""Shorter silences are not reported. [minutes]"""
 
 OFF, DELIVERING, HELD, SHADED, CLOUDED, DARK = range(6)
 
@@ -251,12 +254,13 @@ def _held(
     clear: FloatArray | None = None,
 ) -> HeldEvidence:
     """Held minutes, first against a rough clear sky, then against the fitted one."""
-    name = f"voltage_{source.name}_v"
-    if name not in record.channels:
-        name = "voltage_house_v"
-    voltage = np.full(len(power), np.nan)
+    name = voltage_name(record, source.name)
+    nothing = np.full(len(power), np.nan)
+    volts = Minutes(
+        mean=nothing, low=nothing, high=nothing, charge=nothing, covered=0 * power
+    )
     if name in record.channels:
-        voltage = record.minutes[name].mean
+        volts = record.minutes[name]
     if clear is None and reference is not None:
         flat = reference.flat
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -266,7 +270,18 @@ def _held(
     load = load_current(record, rig, battery)
     expected = np.zeros(len(power)) if clear is None else clear
     house = house_current(record, battery)
-    return find_held(source, voltage, flow.current, load, house, expected, power)
+    temp = _battery_temp(record, rig, len(power))
+    return find_held(source, volts, flow.current, load, house, expected, power, temp)
+
+
+def _battery_temp(record: TripRecord, rig: Rig, m: int) -> FloatArray | None:
+    """Temperature that a charger of a lead battery may follow; air stands in for it."""
+    if rig.house.chemistry == "lfp":
+        return None
+    name = "temp_house_c"
+    if name not in record.channels:
+        return _air(record, m)
+    return record.minutes[name].mean
 
 
 def _gather(
@@ -318,7 +333,7 @@ def _gather(
         is_lower_bound=bound,
         model=model,
         camps=camps,
-        notes=_notes(source, camps, evidence, fit, possible, power, shaded, silent),
+        notes=tell_sun(source, camps, evidence, fit, possible, power, shaded, silent),
     )
 
 
@@ -367,77 +382,6 @@ def _history(
         total = np.bincount(cell, weight * measured, count * 24)
         hours = np.bincount(cell, value * measured, count * 24) / total
     return days, hours.reshape(count, 24)
-
-
-def _notes(
-    source: Source,
-    camps: tuple[Camp, ...],
-    evidence: HeldEvidence,
-    fit: PanelFit,
-    possible: Possible,
-    power: FloatArray,
-    shaded: BoolArray,
-    silent: int,
-) -> tuple[str, ...]:
-    notes = []
-    held = float(evidence.held.sum()) / 60.0
-    unused = possible.energy - float(np.nansum(power)) / 60.0
-    if held > 0.1:
-        notes.append(
-            f"held back for {held:.1f} h: volts at the set point "
-            f"({evidence.floating:.2f} or {evidence.absorption:.2f} V) while the "
-            "current followed the loads or fell; consistent with about "
-            f"{max(unused, 0.0):.0f} W.h more"
-        )
-    if fit.smooth_minutes < 20:
-        notes.append(
-            "no clear sun without holding back was seen: strength from the nameplate"
-        )
-    if shaded.any():
-        notes.append(
-            f"consistent with shade for {shaded.sum() / 60:.1f} h: low at the same "
-            "place of the sun on several days of one camp"
-        )
-    if silent >= SILENT_LEAST:
-        notes.append(
-            f"{silent / 60:.1f} h of daylight gave nothing although volts were below "
-            "the set point: not held back; look at fuse, plug, cover"
-        )
-    notes += _place_notes(camps, fit) + _unseen_notes(evidence, power, possible)
-    if source.power_panel is None:
-        notes.append("no nameplate given")
-    return tuple(notes)
-
-
-def _place_notes(camps: tuple[Camp, ...], fit: PanelFit) -> list[str]:
-    if all(c.placed for c in camps):
-        return []
-    notes = ["camps without a position keep the rig file's latitude"]
-    moved = [n for n in fit.noon if abs(n) > NOON_LEAST]
-    if moved:
-        notes.append(
-            f"solar noon fitted in {len(moved)} camps, by {min(moved) / 60:+.0f} to "
-            f"{max(moved) / 60:+.0f} min (a lean to east or west looks alike)"
-        )
-    return notes
-
-
-def _unseen_notes(
-    evidence: HeldEvidence, power: FloatArray, possible: Possible
-) -> list[str]:
-    """Name it when no free sun of the middle of any day was seen."""
-    unused = np.where(evidence.held, possible.power - np.nan_to_num(power), 0.0)
-    known = np.isfinite(possible.index) & ~evidence.held & ~evidence.doubtful
-    clock = np.arange(len(power)) // 60 % 24
-    total = np.bincount(clock, unused, 24)
-    seen = np.bincount(clock, known.astype(np.float64), 24)
-    hidden = float(total[seen < 10].sum()) / max(float(np.nansum(possible.power)), 1e-9)
-    if hidden < UNSEEN_SHARE:
-        return []
-    return [
-        f"{hidden:.0%} of what was possible lies in hours that were never seen free: "
-        "there only the clear-sky model and the other hours speak"
-    ]
 
 
 def _unmeasured(m: int) -> SunEstimate:

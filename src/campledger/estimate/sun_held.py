@@ -15,10 +15,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from campledger.estimate.sun_camps import runs
+from campledger.estimate.sun_set_points import learn_set_points
 
 if TYPE_CHECKING:
+    from campledger.estimate.sun_set_points import SetPoints
     from campledger.model.rig import Source
-    from campledger.model.series import BoolArray, FloatArray
+    from campledger.model.series import BoolArray, FloatArray, Minutes
 
 WINDOW = 15
 """Minutes in which volts and currents are compared."""
@@ -28,15 +30,8 @@ LOAD_MOVES = 0.25
 """Loads must move by this (standard deviation) to show who answers. [A]"""
 ANSWERS = 0.5
 """Share of a load step that a holding regulator at least supplies itself."""
-WANDERS = 4.0
-"""Robust standard deviations of a held voltage that still count as at the set point."""
-NEAR_LEAST, NEAR_MOST = 0.010, 0.030
-"""Bounds of that: a voltmeter's steps, a cable's drop. Common practice. [V]"""
-NEAR_TYPED, NEAR_TYPED_TOP = 0.05, 0.08
-"""The same for set points that could not be learned: float, absorption. [V]"""
-SEARCH, SEARCH_PLATEAU = 0.25, 0.12
-"""How far a true set point may lie from the typed one: with clear evidence, and with
-nothing but a plateau. Common practice, no source. [V]"""
+ANSWERS_LEAST = 4
+"""Minutes in a window that must show it: one alone is chance. Common practice."""
 EXPLAINED = 0.7
 """Share of the sun's changes that the loads must explain."""
 DISCHARGE = 0.25
@@ -48,14 +43,17 @@ NOTHING, NOTHING_LEAST = 0.02, 1.5
 the darkest overcast gives more. Common practice, no source."""
 LOW_SUN = 0.05
 """Below this share of the best clear sun an idle regulator proves nothing."""
-ENOUGH_MINUTES, ENOUGH_FAR = 12, 45
-"""Minutes of evidence from which a set point is learned, near the typed one and far."""
+YIELD_WINDOW, YIELD_MOVES, YIELD_OHM, YIELD_EXPLAINED = 31, 0.1, 0.003, 0.5
+"""Minutes, least wander of the current, volts an ampere and share explained that show a
+battery at work: a regulator's cable drop has the other sign. [1, A, Ohm, 1]"""
+FULL_OUTPUT = 0.97
+"""A panel that gives this share of a clear sky is not being held. Common practice."""
+PARTLY = 0.9
+"""The same for a minute of which only a part was at the set point."""
 BESIDE = 41
 """Width of the neighbourhood of a held minute. [minutes]"""
 HARDLY = 0.04
 """Volts this close below a set point may still be held. Common practice. [V]"""
-FAR = 0.12
-"""Beyond this a set point is far from the typed one. Common practice. [V]"""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,8 +64,8 @@ class HeldEvidence:
     ``held`` (m,); ``doubtful`` (m,) marks minutes beside them with the volts hardly
     below the set point, which say nothing sure about the sky; ``answers`` (m,) marks
     minutes where the current followed the loads; ``absorption`` and ``floating`` V are
-    the set points used, ``learned`` names those
-    that were found in the record.
+    the set points used (at 25 Cel), ``compensation`` V/K what a kelvin of cold adds;
+    ``learned`` names those that were found in the record.
     """
 
     held: BoolArray
@@ -75,6 +73,7 @@ class HeldEvidence:
     answers: BoolArray
     absorption: float
     floating: float
+    compensation: float
     learned: tuple[str, ...]
 
 
@@ -111,9 +110,9 @@ def _moving(value: FloatArray, width: int = WINDOW) -> tuple[FloatArray, FloatAr
         return np.where(count > 0, total / count, np.nan), count
 
 
-def _covariance(a: FloatArray, b: FloatArray) -> FloatArray:
-    product, _ = _moving(a * b)
-    return product - _moving(a)[0] * _moving(b)[0]
+def _covariance(a: FloatArray, b: FloatArray, width: int = WINDOW) -> FloatArray:
+    product, _ = _moving(a * b, width)
+    return product - _moving(a, width)[0] * _moving(b, width)[0]
 
 
 def follows_loads(
@@ -152,33 +151,15 @@ def follows_loads(
     return good & np.isfinite(current_sun) & np.isfinite(voltage)
 
 
-def _learn(
-    voltage: FloatArray, near: float, search: float
-) -> tuple[float, float] | None:
-    """Find the most common voltage around a typed set point, and how far it wanders."""
-    pool = voltage[np.abs(voltage - near) <= search]
-    if len(pool) < ENOUGH_MINUTES:
-        return None
-    edges = np.arange(pool.min() - 0.005, pool.max() + 0.015, 0.005)
-    count = np.convolve(np.histogram(pool, edges)[0], np.ones(3), mode="same")
-    peak = edges[np.argmax(count)] + 0.0025
-    close = pool[np.abs(pool - peak) < 0.03]
-    middle = float(np.median(close)) if len(close) else near
-    enough = ENOUGH_MINUTES if abs(middle - near) < FAR else ENOUGH_FAR
-    if len(close) < max(enough, 0.3 * len(pool)):
-        return None
-    wander = 1.4826 * float(np.median(np.abs(close - middle)))
-    return middle, float(np.clip(WANDERS * wander, NEAR_LEAST, NEAR_MOST))
-
-
 def find_held(
     source: Source,
-    voltage: FloatArray,
+    volts: Minutes,
     current_sun: FloatArray,
     current_load: FloatArray | None,
     current_house: FloatArray | None,
     expected: FloatArray,
     power: FloatArray,
+    temp: FloatArray | None = None,
 ) -> HeldEvidence:
     """
     Tell in which minutes a full battery held the sun back.
@@ -187,7 +168,7 @@ def find_held(
     ----------
     source : Source
         The regulator's typed set points.
-    voltage : (m,) float64
+    volts : Minutes
         House battery, or what the regulator sees. [V]
     current_sun : (m,) float64
         The regulator's output. [A]
@@ -199,6 +180,8 @@ def find_held(
         Output under a cloudless sky; 0 at night. [W]
     power : (m,) float64
         Output. [W]
+    temp : (m,) float64, optional
+        Battery, where its chargers may follow the temperature. [Cel]
 
     Returns
     -------
@@ -209,35 +192,48 @@ def find_held(
     ----------
     .. [1] Common practice, no source.
     """
+    voltage = volts.mean
     day = expected > 0.02 * np.nanmax(expected, initial=1e-9)
     answers = np.zeros(len(voltage), dtype=np.bool_)
     if current_load is not None:
         answers = follows_loads(voltage, current_sun, current_load) & day
+        answers &= around(answers.astype(np.float64), WINDOW) >= ANSWERS_LEAST
     calm = _calm(voltage)
     giving, idle = _battery_role(current_house, len(voltage))
     plateau = day & calm & ~giving & (power < 0.8 * expected)
-    points = _set_points(source, voltage, answers, plateau)
-    top, near_top, low, near_low, learned = points
+    plateau &= ~_yields(voltage, current_house, plateau)
+    points = learn_set_points(source, voltage, answers, plateau, temp)
+    level = voltage - points.rise
+    low, near_low = points.floating, points.near_floating
     with np.errstate(invalid="ignore"):
-        at_top = voltage >= top - near_top
-        at_low = (voltage >= low - near_low) & (voltage <= low + 2 * near_low)
-        above = voltage > low + 2 * near_low
+        at_top = level >= points.absorption - points.near_absorption
+        at_low = (level >= low - near_low) & (level <= low + 2 * near_low)
+        above = level > low + 2 * near_low
         nothing = power < np.maximum(NOTHING * expected, NOTHING_LEAST)
     nothing &= expected > LOW_SUN * np.nanmax(expected, initial=1e-9)
-    after = _after_full(at_top | answers, voltage, low, day)
-    follows = answers | (calm & (after | idle))
+    soft = _yields(level, current_house, calm & day)
+    if "absorption" not in points.learned:
+        at_top &= calm & ~soft
+    after = _after_full(at_top | answers, level, low, day)
+    settled = after | idle if "float" in points.learned else idle & ~soft
+    follows = answers | (calm & settled)
     held = day & (at_top | ((above | at_low) & nothing) | (at_low & ~giving & follows))
     held &= np.isfinite(power)
+    with np.errstate(invalid="ignore"):
+        held &= power < FULL_OUTPUT * expected
+        less = day & (power < PARTLY * expected)
+    held |= _partly(held, volts.high - points.rise, points, less)
     beside = around(held.astype(np.float64), BESIDE) > 0
     with np.errstate(invalid="ignore"):
-        doubtful = day & ~held & beside & (voltage >= low - HARDLY)
+        doubtful = day & ~held & beside & (level >= low - HARDLY)
     return HeldEvidence(
         held=held,
         doubtful=doubtful,
         answers=answers,
-        absorption=top,
+        absorption=points.absorption,
         floating=low,
-        learned=learned,
+        compensation=points.compensation,
+        learned=points.learned,
     )
 
 
@@ -253,34 +249,57 @@ def _battery_role(current: FloatArray | None, m: int) -> tuple[BoolArray, BoolAr
     return giving, share > 0.8
 
 
-def _set_points(
-    source: Source, voltage: FloatArray, answers: BoolArray, plateau: BoolArray
-) -> tuple[float, float, float, float, tuple[str, ...]]:
-    """Learn both set points: from clear evidence, else from plateaus, else typed."""
-    top, low = source.voltage_absorption, source.voltage_float
-    middle = 0.5 * (top + low) if top - low > 0.2 else low - SEARCH
-    found, near, learned = [], [], []
-    for name, typed, side, wide in (
-        ("absorption", top, voltage > middle, NEAR_TYPED_TOP),
-        ("float", low, voltage <= middle, NEAR_TYPED),
-    ):
-        got = _learn(voltage[answers & side], typed, SEARCH)
-        if got is None:
-            got = _learn(voltage[plateau & side], typed, SEARCH_PLATEAU)
-        if got is not None:
-            learned.append(name)
-        value, width = (typed, wide) if got is None else got
-        found.append(value)
-        near.append(width)
-    return found[0], near[0], found[1], near[1], tuple(learned)
+def _yields(
+    voltage: FloatArray, current: FloatArray | None, where: BoolArray
+) -> BoolArray:
+    """
+    Minutes in which the volts gave way to the battery's current.
+
+    Then the battery's resistance sets them, not a regulator.
+    """
+    if current is None:
+        return np.zeros(len(voltage), dtype=np.bool_)
+    volts = np.where(where & np.isfinite(current), voltage, np.nan)
+    amps = np.where(np.isfinite(volts), current, np.nan)
+    moved = _covariance(amps, amps, YIELD_WINDOW)
+    joint = _covariance(amps, volts, YIELD_WINDOW)
+    own = np.maximum(_covariance(volts, volts, YIELD_WINDOW), 1e-9)
+    with np.errstate(invalid="ignore"):
+        soft = (moved > YIELD_MOVES**2) & (joint > YIELD_OHM * moved)
+        soft &= joint**2 > YIELD_EXPLAINED * moved * own
+    return where & soft
 
 
 def _calm(voltage: FloatArray) -> BoolArray:
-    """Volts that hold still over five minutes."""
-    mean, _ = _moving(voltage, 5)
-    square, _ = _moving(voltage**2, 5)
+    """Volts that hold still over five minutes, or stiller over three to either side."""
+    calm = _wander(voltage, 5) < 2 * STEADY
+    beside = _wander(voltage, 3) < STEADY
+    calm[1:] |= beside[:-1]
+    calm[:-1] |= beside[1:]
+    return calm & np.isfinite(voltage)
+
+
+def _wander(voltage: FloatArray, width: int) -> FloatArray:
+    """Standard deviation over a centred window."""
     with np.errstate(invalid="ignore"):
-        return np.sqrt(np.maximum(square - mean**2, 0.0)) < 2 * STEADY
+        spread: FloatArray = np.sqrt(
+            np.maximum(
+                _moving(voltage**2, width)[0] - _moving(voltage, width)[0] ** 2, 0
+            )
+        )
+    return np.nan_to_num(spread, nan=np.inf)
+
+
+def _partly(
+    held: BoolArray, level_high: FloatArray, points: SetPoints, low_output: BoolArray
+) -> BoolArray:
+    """Minutes beside held ones that saw a set point too: a load came or went."""
+    beside = around(held.astype(np.float64), 3) > 0
+    top = points.absorption - points.near_absorption
+    low, near = points.floating, points.near_floating
+    with np.errstate(invalid="ignore"):
+        touched = (level_high >= top) | (np.abs(level_high - low) <= near)
+    return ~held & beside & touched & low_output
 
 
 def _after_full(
