@@ -82,9 +82,12 @@ CHEMISTRIES: Mapping[str, Chemistry] = {
     "agm": Chemistry(
         name="agm",
         soc=_LEAD_SOC,
-        # 12.8, 12.6, 12.3, 12.0, 11.8 V at quarters: widely printed, from memory.
-        voltage=(11.80, 11.88, 11.96, 12.00, 12.30, 12.60, 12.74, 12.84),
-        voltage_spread=(0.13, 0.10, 0.08, 0.07, 0.06, 0.06, 0.07, 0.09),
+        # Printed tables give 12.7 to 13.2 V full, 12.6, 12.3 and 12.0 V at quarters and
+        # 11.6 to 11.8 V empty (an owner's manual, a reference page, two forums). Laid
+        # straight: a cell is the acid's density + 0.84 V (rule, from memory), and the
+        # density goes straight with charge. Spread: these tables.
+        voltage=(11.75, 11.85, 11.95, 12.00, 12.30, 12.60, 12.78, 12.90),
+        voltage_spread=(0.15, 0.12, 0.10, 0.08, 0.07, 0.07, 0.08, 0.10),
         resistance_100=(0.0055, 0.5),
         resistance_per_k=-0.006,
         hysteresis=(0.0, 0.02),

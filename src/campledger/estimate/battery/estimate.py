@@ -36,10 +36,12 @@ OPENING_STD = 0.03
 """Of an opening that somebody typed. Common practice, no source."""
 MODEL_STD = 0.004
 """Least spread of the state of charge. Common practice, no source."""
-WIDEN = {"lfp": 1.0, "lead": 0.65}
-WIDEN_NO_FULL = {"lfp": 1.4, "lead": 0.9}
-"""Factors on the interval, found on the tuning trips and kept for all others; without
-a full charge the level of lead-acid rests on volts alone."""
+WITHIN = {"lfp": 0.8, "lead": 0.75}
+"""Factor on the spread at one capacity; fulls foretold by the rest scale it further.
+Found on the tuning trips and kept for all others."""
+BETWEEN = {"lfp": 0.95, "lead": 0.55}
+"""Factor on the spread between capacities, which fulls say nothing about. Found on the
+tuning trips and kept for all others."""
 WIDEN_CIRCUITS = 1.6
 """Where circuits stand for the shunt: loads in none of them come and go."""
 EDGE_WIDTH = 1e-3
@@ -81,13 +83,18 @@ def _padded(value: FloatArray, size: int) -> FloatArray:
 
 
 def _tracks(
-    problem: Problem, mixture: Mixture, inputs: BatteryInputs, widen: float
+    problem: Problem,
+    mixture: Mixture,
+    inputs: BatteryInputs,
+    *,
+    within: float,
+    between: float,
 ) -> _Tracks:
     """Carry the fit's grid to minutes: the counted charge fills in between."""
     data = problem.data
-    std = np.hypot(mixture.std, MODEL_STD) * widen
+    std = np.hypot(mixture.std, MODEL_STD) * within
     middle = mixture.weight @ mixture.mean
-    spread = middle + (mixture.mean - middle) * widen
+    spread = middle + (mixture.mean - middle) * between
     lo = quantile(mixture.weight, spread, std, 0.05)
     hi = quantile(mixture.weight, spread, std, 0.95)
     minute = np.arange(len(inputs.time), dtype=np.float64)
@@ -109,7 +116,7 @@ def _plain(value: float, std: float, word: Word = Word.WORKED_OUT) -> Estimate:
     return Estimate(value=value, lo=value - half, hi=value + half, word=word)
 
 
-def _capacity(mixture: Mixture, rig: Rig, widen: float) -> Estimate:
+def _capacity(mixture: Mixture, widen: float) -> Estimate:
     mean = float(mixture.weight @ mixture.capacity)
     total = np.cumsum(mixture.weight)
     lo, hi = np.interp([0.05, 0.95], total, mixture.capacity)
@@ -237,9 +244,10 @@ def estimate_battery(
     problem = prepare(rig, data, _opening(rig, opening), unmeasured=unmeasured)
     mixture = weigh(problem, rig.house)
     scale, count, inside = interval_scale(problem, mixture.best)
-    widen = scale * (WIDEN if fulls else WIDEN_NO_FULL)[problem.kind_name]
-    widen *= 1.0 if inputs.has_current else WIDEN_CIRCUITS
-    tracks = _tracks(problem, mixture, inputs, widen)
+    told = 1.0 if inputs.has_current else WIDEN_CIRCUITS
+    within = scale * WITHIN[problem.kind_name] * told
+    between = BETWEEN[problem.kind_name] * told
+    tracks = _tracks(problem, mixture, inputs, within=within, between=between)
     live = run_live(inputs, rig, _opening(rig, opening))
     at = problem.layout.at
     offset, offset_std = mixture.moment(at("offset"))
@@ -258,11 +266,11 @@ def estimate_battery(
         soc_live_hi=_padded(live.hi, m),
         current_corrected=_padded(inputs.current + offset, m),
         charging_loss=_padded(np.maximum(charging_loss, 0.0), m),
-        capacity=_capacity(mixture, rig, widen),
+        capacity=_capacity(mixture, between),
         resistance=_resistance(
             resistance_from_steps(record, rig, until=until), mixture, problem
         ),
-        offset=_plain(-offset, offset_std * max(widen, 1.0)),
+        offset=_plain(-offset, offset_std * max(within, 1.0)),
         efficiency=_plain(1.0 - loss - float(np.sum(gas)) / through, loss_std),
         anchors=list_anchors(problem, mixture.best, record.minute_utc),
         model=fitted_model(problem, mixture, rig),

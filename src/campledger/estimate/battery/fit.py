@@ -14,7 +14,7 @@ import numpy as np
 
 from campledger.estimate.battery.chemistry import of_house
 from campledger.estimate.battery.curve import LOW, STEP, Curve, build_curve
-from campledger.estimate.battery.fit_data import WELL_DEEP
+from campledger.estimate.battery.fit_data import WELL_DEEP, acceptance_time
 
 if TYPE_CHECKING:
     from campledger.estimate.battery.fit_data import FitData
@@ -23,8 +23,9 @@ if TYPE_CHECKING:
 
 HOUR = 3600.0
 TEMP_REFERENCE = 25.0
-CORRELATION = {"lfp": 3.0, "lead": 4.0}
-"""Hours over which errors of the voltage model hang together. Common practice."""
+CORRELATION = {"lfp": 6.0, "lead": 4.0}
+"""Hours over which errors of the voltage model hang together; the rest voltage of
+lithium moves for up to a day (Batteries 2025, 11(5), 186). Common practice."""
 STUDENT = 4.0
 """Degrees of freedom of the volts' residuals. Common practice, no source."""
 OFFSET_STD = 0.06
@@ -346,8 +347,8 @@ def _taper(
     missing = np.maximum(short, TAPER_LEAST)
     std = TAPER_STD * np.sqrt(max(1.0, 60.0 / data.minutes))
     std = std * (1.0 + (0.02 / missing))
-    tau = x[layout.at("tau")]
-    model = np.log(missing * capacity * HOUR) - tau
+    lasting = acceptance_time(data.temp, tau=x[layout.at("tau")], lead=problem.lead)
+    model = np.log(missing * capacity * HOUR / lasting[at])
     jac = -(rows[at] / missing[:, None]) * (short > TAPER_LEAST)[:, None]
     jac[:, layout.at("tau")] -= 1.0
     resid = np.log(accepted) - model
@@ -367,7 +368,8 @@ def _anchors(
     if not len(at):
         return
     std = FULL_STD[problem.kind_name]
-    tail = data.full_current * float(np.exp(x[layout.at("tau")])) / HOUR / capacity
+    lasting = acceptance_time(data.temp, tau=x[layout.at("tau")], lead=problem.lead)
+    tail = data.full_current * lasting[at] / HOUR / capacity
     jac = rows[at].copy()
     jac[:, layout.at("tau")] += tail
     common = layout.at("full")

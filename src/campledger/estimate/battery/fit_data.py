@@ -54,6 +54,9 @@ GAS_PER_V, GAS_PER_K, GAS_TEMP, GAS_CELL = 11.0, 0.06, 20.0, 2.23
 ranking lead-acid batteries according to expected lifetime in renewable energy systems
 and autonomous power-supply systems", J. Power Sources 168 (2007) 66, eq. for I_gas."""
 LEAD_CELLS = 6.0
+ACCEPT_PER_K = 0.025
+"""Lead accepts charge more slowly by this for a kelvin colder: about half as fast at
+freezing as at 25 Cel. Common practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -117,6 +120,33 @@ def low_pass(value: FloatArray, step: float, time: float) -> FloatArray:
     for k, x in enumerate(value.tolist()):
         state = keep * state + (1.0 - keep) * x
         out[k] = state
+    return out
+
+
+def acceptance_time(temp: FloatArray, *, tau: float, lead: bool) -> FloatArray:
+    """
+    Give the time constant at which a held battery accepts charge.
+
+    Parameters
+    ----------
+    temp : (n,) float64
+        Of the battery. [Cel]
+    tau : float
+        Logarithm of the time constant in s at 25 Cel. [1]
+    lead : bool
+        Lead-acid slows in the cold; lithium is left as it is.
+
+    Returns
+    -------
+    duration : (n,) float64
+        Missing charge over accepted current. [s]
+
+    References
+    ----------
+    .. [1] Common practice, no source.
+    """
+    slower = ACCEPT_PER_K * (TEMP_REFERENCE - temp) * float(lead)
+    out: FloatArray = np.exp(tau + slower)
     return out
 
 

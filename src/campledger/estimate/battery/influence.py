@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from campledger.estimate.battery.fit import FULL_STD, STUDENT, soc_of, voltage_of
+from campledger.estimate.battery.fit_data import acceptance_time
 from campledger.model.estimates import Anchor
 
 if TYPE_CHECKING:
@@ -54,7 +55,9 @@ def full_residuals(
     data, layout = problem.data, problem.layout
     at = data.full_at.astype(np.int64)
     soc, rows = soc_of(problem, point.x, point.capacity)
-    tail = data.full_current * np.exp(point.x[layout.at("tau")]) / HOUR
+    tau = float(point.x[layout.at("tau")])
+    lasting = acceptance_time(data.temp, tau=tau, lead=problem.lead)
+    tail = data.full_current * lasting[at] / HOUR
     wanted = 1.0 + point.x[layout.at("full")] - tail / point.capacity
     jac = rows[at].copy()
     jac[:, layout.at("full")] -= 1.0

@@ -14,6 +14,7 @@ from campledger.estimate.battery.fit_data import (
     GAS_TEMP,
     HOUR,
     LEAD_CELLS,
+    acceptance_time,
 )
 from campledger.model.estimates import BatteryModel
 
@@ -58,6 +59,14 @@ def gas_current(problem: Problem, point: Point, inputs: BatteryInputs) -> FloatA
     rate = np.exp(GAS_PER_V * (cell - GAS_CELL) + GAS_PER_K * (inputs.temp - GAS_TEMP))
     gas = np.exp(point.x[problem.layout.at("gas")]) * rate
     return np.where(np.isfinite(gas), gas, 0.0)
+
+
+def _acceptance(problem: Problem, point: Point) -> float:
+    """Give the acceptance time at this trip's temperatures while charging."""
+    charging = problem.data.current > 0.0
+    tau = float(point.x[problem.layout.at("tau")])
+    time = acceptance_time(problem.data.temp, tau=tau, lead=problem.lead)
+    return float(np.mean(time[charging] if charging.any() else time))
 
 
 def fitted_model(problem: Problem, mixture: Mixture, rig: Rig) -> BatteryModel:
@@ -110,7 +119,7 @@ def fitted_model(problem: Problem, mixture: Mixture, rig: Rig) -> BatteryModel:
         efficiency_low=min(1.0, 1.0 - value["loss"]),
         efficiency_full=min(efficiency_full, 1.0 - value["loss"]),
         soc_gassing=kind.soc_gassing,
-        acceptance_time=float(np.exp(value["tau"])),
+        acceptance_time=_acceptance(problem, best),
         current_hidden=kind.current_hidden_100[0] * rig.house.capacity_rated / 100.0,
         parameters={
             "resistance_slow": slow + well,

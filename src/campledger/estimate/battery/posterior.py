@@ -34,14 +34,14 @@ AGED_SHARE, AGED_MEAN, AGED_STD = 0.25, 0.83, 0.11
 """Batteries in use that hold clearly less than the label. Common practice."""
 STARTS = (0.95, 0.70, 0.40)
 FINE = 81
-SCALE_LEAST, SCALE_MOST = 0.6, 3.0
+SCALE_LEAST = {"lfp": 1.0, "lead": 0.6}
+SCALE_MOST = 3.0
+"""How far a first fit may change the volts' noise. A bent plateau fits volts better
+than it tells charge, so that lithium never gets less. Common practice, no source."""
 KEEP = 1e-4
 VOLUME = {"lfp": 0.0, "lead": 1.0}
 """Part of Laplace's volume term in weighing capacities. On lithium it speaks only of
 how steep the knee is, whose shape is not trusted. Common practice, no source."""
-TEMPER = {"lfp": 0.6, "lead": 1.0}
-"""Power of the evidence: errors of a curve repeat every day, so that days are less
-news than they seem. Common practice (tempered likelihood), no source."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,7 +95,7 @@ def rescaled(problem: Problem, point: Point) -> Problem:
     resid = (problem.data.voltage - volts)[use] / problem.sigma[use] * problem.thin
     weight = (STUDENT + 1.0) / (STUDENT + (resid / problem.thin) ** 2)
     scale = float(np.sqrt(np.mean(weight * resid**2)))
-    scale = float(np.clip(scale, SCALE_LEAST, SCALE_MOST))
+    scale = float(np.clip(scale, SCALE_LEAST[problem.kind_name], SCALE_MOST))
     return replace(problem, sigma=problem.sigma * scale)
 
 
@@ -228,8 +228,7 @@ def weigh(problem: Problem, house: House) -> Mixture:
     size = np.array([p.capacity for p in points])
     evidence = np.array([_support(p, problem.kind_name) for p in points])
     fine = np.linspace(size[0], size[-1], FINE)
-    trust = TEMPER[problem.kind_name]
-    score = trust * np.interp(fine, size, evidence) + log_prior(house, fine)
+    score = np.interp(fine, size, evidence) + log_prior(house, fine)
     weight = np.exp(score - score.max())
     weight /= weight.sum()
     keep = weight > KEEP * weight.max()
