@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from campledger.model.series import TripRecord
 
 FURTHER = 5.0
-"""Hotter than anything measured by this: say so. [K] From the job's own rule."""
+"""Hotter than anything measured by this: say so. [K] Common practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True)

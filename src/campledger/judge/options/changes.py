@@ -49,8 +49,8 @@ Common practice, no source. [K]"""
 SET_USUAL = 4.0
 """Setting of a fridge without a typed one. Common practice, no source. [Cel]"""
 SHADE_LEAVES = 0.5
-"""What a panel in partial shade still gives: one branch costs about half (the job's map,
-B13). Assumed: how deep the shade was is not measured. [1]"""
+"""What a panel in partial shade still gives: one branch costs about half. Assumed: how
+deep the shade was is not measured. Common practice, no source. [1]"""
 IN_SHADE = 3
 SHADED = "C46"
 SUN_SHARE = 0.75

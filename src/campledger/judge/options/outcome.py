@@ -34,7 +34,7 @@ HIDDEN_STD = 0.25
 HIDDEN_LEAST = 0.05
 DAYS_LEAST = 3
 SEEN = 0.875
-"""A day counts as known when so much of it was: 3 h may be hidden (section J.6)."""
+"""A day counts as known when so much of it was: 3 h may be hidden. Common practice."""
 DEMAND_STD = 0.02
 """Scale of measured demand. Common practice, no source. [1]"""
 FULL = 0.98

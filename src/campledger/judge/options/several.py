@@ -99,7 +99,7 @@ def together(trips: Sequence[TripOptions], rig: Rig) -> Several:
 
     References
     ----------
-    .. [1] Weighing by nights: the job's own rule.
+    Common practice, no source.
     """
     base = _sum(None, [(t, t.options.baseline) for t in trips])
     asked = [o.change for o in trips[0].options.options] if trips else []

@@ -292,7 +292,7 @@ def _sessions(seen: Charging) -> BoolArray:
 def _let_go(let_go: BoolArray, start: int, stop: int) -> int:
     """First minute from which the volts stay down though more could be had."""
     for k in range(start, stop - LET_GO):
-        if let_go[k : k + LET_GO].mean() >= MOSTLY:
+        if let_go[k] and let_go[k : k + LET_GO].mean() >= MOSTLY:
             return k
     return stop
 

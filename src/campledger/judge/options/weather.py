@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 NINETY = 1.645
 FURTHER = 5.0
-"""Beyond the measured by more than this is another climate; the job's own rule. [K]"""
+"""Beyond the measured by more than this: another climate. Common practice. [K]"""
 WORSE_PER_K = 0.03
 """What a compressor may need more a kelvin beyond what was seen: it pumps less heat and
 draws more. Common practice, no source. [1/K]"""
