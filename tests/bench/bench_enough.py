@@ -28,6 +28,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from baseline import baseline
 from enough_scores import table
+from enough_world import make_trip
 from tests.support.cases import load_case
 
 from campledger.estimate.trip import estimate_trip
@@ -108,16 +109,31 @@ def noisy_state(truth_soc, capacity, rng):
     )
 
 
-def run_case(folder, *, state_from, seed=0, every=3.0, again=24.0):
-    """Give a list of dict rows, one for each origin and horizon."""
-    record, rig, plan, truth = load_case(folder)
-    meta = json.loads((Path(folder) / "meta.json").read_text())
+def case_of(name):
+    """Give record, rig, plan, truth, true capacity and group of a folder or made:N."""
+    if name.startswith("made:"):
+        made = make_trip(int(name.removeprefix("made:")))
+        return made.record, made.rig, made.plan, made.truth, made.capacity, "made"
+    record, rig, plan, truth = load_case(name)
+    battery = json.loads((Path(name) / "meta.json").read_text())["battery"]
+    capacity = battery.get("true_ah_c20") or battery["true_ah"]
+    group = "lab" if Path(name).name.count("-") == 1 else "lab, changed"
+    return record, rig, plan, truth, capacity, group
+
+
+def origins_of(case, *, state_from, seed, every):
+    """
+    Estimate at every origin: what the forecast starts from, without the forecast.
+
+    The slow part; ``--cache`` keeps it, with the commit that made it.
+    """
+    record, rig, plan, truth, true_ah, _ = case
     rng = np.random.default_rng(seed)
     t_soc = np.interp(record.minute_utc, truth["time"], truth["soc"])
-    t_q = np.concatenate(([0.0], np.cumsum(truth["battery_current_a"]) / 60.0))
-    t_edge = np.concatenate((truth["time"], [truth["time"][-1] + 60.0]))
-    true_ah = meta["battery"].get("true_ah_c20") or meta["battery"]["true_ah"]
-    whole = estimate_trip(record, rig, opening=plan.opening_soc, quick=True)
+    opening = plan.opening_soc
+    whole = None
+    if state_from != "chain":
+        whole = estimate_trip(record, rig, opening=opening, quick=True)
     size = len(record.minute_utc)
     soc_told, cap_told = noisy_state(t_soc, true_ah, rng)
     if state_from == "truth":
@@ -125,31 +141,67 @@ def run_case(folder, *, state_from, seed=0, every=3.0, again=24.0):
         whole = replace(
             whole, battery=replace(whole.battery, soc_live=soc_told, model=model)
         )
-    rows, said = [], []
     end = min(record.end_utc, truth["time"][-1])
     start = record.start_utc
-    origins = np.arange(
+    out = []
+    for at in np.arange(
         np.ceil(start / STEP) * STEP + 3 * HOUR, end - 12 * HOUR + 1, every * HOUR
-    )
-    for at in origins:
+    ):
         k = int(np.searchsorted(record.minute_utc, at, side="right"))
         rec = cut_record(record, at)
-        if state_from in {"truth", "live"}:
+        if whole is not None:
             est = cut_arrays(whole, size, k)
+        else:
+            est = estimate_trip(rec, rig, opening=opening, quick=True)
+        state = state_of(est)
+        if state_from == "truth":
             state = State(
                 soc=float(soc_told[k - 1]),
                 soc_std=SOC_NOISE,
                 capacity=cap_told,
                 capacity_std=CAPACITY_NOISE * cap_told,
             )
-            if state_from == "live":
-                state = state_of(est)
-        else:
-            est = estimate_trip(rec, rig, opening=plan.opening_soc, quick=True)
-            state = state_of(est)
-        history = build_history(rec, rig, est, at)
-        outlook = outlook_of(history, rig, plan, est.battery.model, est.fridges)
-        longest = min(72.0, np.floor((end - at) / STEP) * STEP / HOUR)
+        out.append(
+            {
+                "at": at,
+                "history": build_history(rec, rig, est, at),
+                "model": est.battery.model,
+                "fridges": est.fridges,
+                "state": state,
+            }
+        )
+    return {"commit": commit(), "start": start, "end": end, "origins": out}
+
+
+def cached(args, name, case, seed):
+    """Give the origins of a trip, from the cache where they are kept."""
+    file = None
+    if args.cache:
+        label = f"{Path(name).name.replace(':', '-')}-{args.state}-{args.every:g}.pkl"
+        file = Path(args.cache) / label
+        if file.exists():
+            return pickle.loads(file.read_bytes())  # noqa: S301, our own file
+    made = origins_of(case, state_from=args.state, seed=seed, every=args.every)
+    if file is not None:
+        file.write_bytes(pickle.dumps(made))
+    return made
+
+
+def run_case(name, args, seed):
+    """Give a list of dict rows, one for each origin and horizon, and the commit."""
+    case = case_of(name)
+    _, rig, plan, truth, _, group = case
+    known = cached(args, name, case, seed)
+    if args.only_cache:
+        return [], known["commit"]
+    rng = np.random.default_rng(seed)
+    t_q = np.concatenate(([0.0], np.cumsum(truth["battery_current_a"]) / 60.0))
+    t_edge = np.concatenate((truth["time"], [truth["time"][-1] + 60.0]))
+    rows, said = [], []
+    for origin in known["origins"]:
+        at, history, state = origin["at"], origin["history"], origin["state"]
+        outlook = outlook_of(history, rig, plan, origin["model"], origin["fridges"])
+        longest = min(72.0, np.floor((known["end"] - at) / STEP) * STEP / HOUR)
         raw = forecast(
             outlook, state, Question(), until=at + longest * HOUR, paths=PATHS, rng=rng
         )
@@ -166,10 +218,11 @@ def run_case(folder, *, state_from, seed=0, every=3.0, again=24.0):
             q = np.interp([at, at + hours * HOUR], t_edge, t_q)
             rows.append(
                 {
-                    "case": Path(folder).name,
+                    "case": Path(name).name,
+                    "group": group,
                     "at": at,
                     "hours": hours,
-                    "age": (at - start) / HOUR,
+                    "age": (at - known["start"]) / HOUR,
                     "basis": outlook.basis,
                     "soc": origin_soc,
                     "told": state.soc,
@@ -178,51 +231,63 @@ def run_case(folder, *, state_from, seed=0, every=3.0, again=24.0):
                     "net": float(q[1] - q[0]),
                     "paths_net": made.paths.net[j].astype(np.float32),
                     "paths_low": made.paths.soc[: j + 1].min(axis=0).astype(np.float32),
-                    "raw_net": raw.paths.net[j].astype(np.float32),
                     "base_net": b_net[j].astype(np.float32),
                     "base_low": b_soc[: j + 1].min(axis=0).astype(np.float32),
                 }
             )
-    return rows
+    return rows, known["commit"]
 
 
 def main(argv=None):
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("cases", nargs="+", help="case folders with truth")
+    parser.add_argument(
+        "cases", nargs="+", help="case folders with truth, or made:SEED"
+    )
     parser.add_argument("--state", choices=("truth", "live", "chain"), default="truth")
     parser.add_argument(
         "--every", type=float, default=3.0, help="hours between origins"
     )
     parser.add_argument("--keep", help="keep the rows here, to score them again")
+    parser.add_argument("--cache", help="folder that keeps the estimates")
+    parser.add_argument("--only-cache", action="store_true", help="estimate only")
     parser.add_argument("--out", help="write the dated table here")
     args = parser.parse_args(argv)
-    rows = []
-    for k, folder in enumerate(args.cases):
+    rows, commits = [], set()
+    for k, name in enumerate(args.cases):
         begun = time.process_time()
-        rows += run_case(folder, state_from=args.state, seed=k, every=args.every)
-        print(f"{Path(folder).name}: {time.process_time() - begun:.1f} s", flush=True)
-    if args.keep:
-        Path(args.keep).write_bytes(pickle.dumps(rows))
+        more, made_by = run_case(name, args, k)
+        rows += more
+        commits.add(made_by)
+        print(f"{Path(name).name}: {time.process_time() - begun:.1f} s", flush=True)
+        if args.keep:
+            Path(args.keep).write_bytes(pickle.dumps(rows))
+    if args.only_cache:
+        return 0
     text = table(rows)
     print(text)
     if args.out:
-        write_dated(Path(args.out), text, args)
+        write_dated(Path(args.out), text, args, commits)
     return 0
 
 
-def write_dated(path, text, args):
-    """Write the table with commit, cases and machine."""
-    commit = subprocess.run(
+def commit():
+    """Name the commit of the code that runs."""
+    return subprocess.run(
         ["git", "rev-parse", "--short", "HEAD"],
         capture_output=True,
         text=True,
         check=True,
     ).stdout.strip()
+
+
+def write_dated(path, text, args, commits):
+    """Write the table with commits, cases and machine."""
     names = ", ".join(Path(c).name for c in args.cases)
     head = (
         f"# The forecast behind `enough`\n\n{datetime.now(UTC):%Y-%m-%d}, commit "
-        f"{commit}, {platform.machine()} {platform.python_version()}. State of charge "
-        f"from: {args.state}. Origins every {args.every:g} h.\nTrips: {names}.\n\n"
+        f"{commit()}, estimates of {', '.join(sorted(commits))}, {platform.machine()} "
+        f"{platform.python_version()}. State of charge from: {args.state}. Origins "
+        f"every {args.every:g} h.\nTrips: {names}.\n\n"
     )
     path.write_text(head + text + "\n")
 

@@ -152,6 +152,39 @@ def charge_lines(rows):
     return lines
 
 
+def group_lines(rows, floors):
+    """One line for each group of trips, all figures of the verdicts and intervals."""
+    lines = [
+        "| trips of | windows | do not last | Brier ours / base rate / baseline | yes "
+        "(false) | no (false) | too close | 80 % covers at 12, 24, 48, 72 h |",
+        "|---|---|---|---|---|---|---|---|",
+    ]
+    for group in [*sorted({r["group"] for r in rows}), "all"]:
+        mine = [r for r in rows if group in {r["group"], "all"}]
+        j = judged(mine, floors)
+        p, b, y = (np.array([x[k] for x in j]) for k in (1, 2, 3))
+        yes, no = p >= CHANCE_YES, p <= CHANCE_NO
+        false_yes = 1 - y[yes].mean() if yes.any() else 0.0
+        false_no = y[no].mean() if no.any() else 0.0
+        covered = " ".join(f"{_covered(mine, h):.0%}" for h in HORIZONS)
+        lines.append(
+            f"| {group} ({len({r['case'] for r in mine})} trips) | {len(j)} | "
+            f"{1 - y.mean():.1%} | {brier(p, y):.3f} / {y.mean() * (1 - y.mean()):.3f}"
+            f" / {brier(b, y):.3f} | {yes.mean():.1%} ({false_yes:.1%}) | "
+            f"{no.mean():.1%} ({false_no:.1%}) | {(~yes & ~no).mean():.1%} | "
+            f"{covered} |"
+        )
+    return lines
+
+
+def _covered(rows, hours):
+    s = [r for r in rows if r["hours"] == hours and r["soc"] > r["floor"]]
+    if not s:
+        return float("nan")
+    ends = [np.quantile(r["paths_net"], [0.1, 0.9]) for r in s]
+    return np.mean([a <= r["net"] <= b for r, (a, b) in zip(s, ends, strict=True)])
+
+
 def table(rows):
     head = ["| what | measured | asked |", "|---|---|---|"]
     return "\n".join(
@@ -160,9 +193,15 @@ def table(rows):
             *verdict_lines(rows, own_floor),
             *charge_lines(rows),
             "",
+            "By group of trips, described floors:",
+            "",
+            *group_lines(rows, own_floor),
+            "",
             "With higher floors tried on the same trips, so that more windows fail:",
             "",
             *head,
             *verdict_lines(rows, more_floors),
+            "",
+            *group_lines(rows, more_floors),
         ]
     )

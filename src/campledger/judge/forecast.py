@@ -43,6 +43,11 @@ PLAN_DAYS = 0.5
 HOURS_TRIP, HOURS_DAY = 48.0, 24.0
 """Record that carries the rungs "this trip" and "one day". [h]"""
 ACCEPTANCE_SPREAD = 0.3
+EFFICIENCY_LOWER, EFFICIENCY_SPREAD, EFFICIENCY_LEAST = 0.7, 0.25, 0.3
+"""Lead-acid near full keeps less than a fit to volts says, by this share and log
+spread: J. W. Stevens, G. P. Corey, "A study of lead-acid battery efficiency near
+top-of-charge", Sandia (abstract), tells of steep losses there. The figures: common
+practice, no source."""
 CUT_SPREAD_LEAD, CUT_SPREAD_LFP, CUT_SPREAD_SEEN = 0.09, 0.04, 0.025
 SAG_LEAD, SAG_LFP = 0.20, 0.10
 """Volts below open circuit after hours of usual load, beside the resistance. Common
@@ -238,6 +243,15 @@ def _normal(count: int) -> FloatArray:
     return np.array([normal.inv_cdf((k + 0.5) / count) for k in range(count)])
 
 
+def _kept_near_full(model: BatteryModel, z: FloatArray, *, lead: bool) -> FloatArray:
+    """Spread the share of charge that stays at full over the paths. [1]"""
+    if not lead:
+        return np.full(len(z), model.efficiency_full)
+    kept = EFFICIENCY_LOWER * model.efficiency_full * np.exp(EFFICIENCY_SPREAD * z)
+    least = min(EFFICIENCY_LEAST, model.efficiency_low)
+    return np.clip(kept, least, model.efficiency_low)
+
+
 def walk_battery(
     outlook: Outlook, state: State, paths: int, rng: np.random.Generator
 ) -> WalkBattery:
@@ -259,9 +273,9 @@ def walk_battery(
         Ready to walk.
     """
     model, house = outlook.model, outlook.rig.house
-    z = np.zeros((4, paths))
+    z = np.zeros((5, paths))
     if paths > 1:
-        z = np.stack([rng.permutation(_normal(paths)) for _ in range(4)])
+        z = np.stack([rng.permutation(_normal(paths)) for _ in range(5)])
     soc = state.soc + max(state.soc_std, 0.0) * z[0]
     capacity = state.capacity + state.capacity_std * z[1]
     cut = outlook.soc_cut + outlook.soc_cut_std * z[2]
@@ -273,7 +287,7 @@ def walk_battery(
         soc_full=np.full(paths, outlook.soc_full),
         soc_cut=np.clip(cut, 0.0, outlook.rig.house.floor + 0.3),
         efficiency_low=model.efficiency_low,
-        efficiency_full=model.efficiency_full,
+        efficiency_full=_kept_near_full(model, z[4], lead=house.is_lead),
         soc_gassing=model.soc_gassing,
         draw_cut=standby,
         draw_hidden=max(0.0, model.current_hidden),

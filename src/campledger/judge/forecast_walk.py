@@ -28,8 +28,8 @@ class WalkBattery:
     What the walk needs of a battery; arrays (p,), one value for each path.
 
     ``soc`` [1], ``capacity`` A.h, ``acceptance`` s, ``soc_full`` where charging ends,
-    ``soc_cut`` where loads are cut off, ``draw_cut`` A that then still flows,
-    ``charge_max`` A into the battery.
+    ``soc_cut`` where loads are cut off, ``efficiency_full`` what stays of charge at
+    full, ``draw_cut`` A that flows when cut off, ``charge_max`` A into the battery.
     """
 
     soc: FloatArray
@@ -38,7 +38,7 @@ class WalkBattery:
     soc_full: FloatArray
     soc_cut: FloatArray
     efficiency_low: float
-    efficiency_full: float
+    efficiency_full: FloatArray
     soc_gassing: float
     draw_cut: float
     draw_hidden: float

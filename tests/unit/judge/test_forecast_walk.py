@@ -4,7 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from enough_story import model_of
 
+from campledger.judge.forecast import _kept_near_full
 from campledger.judge.forecast_walk import WalkBattery, walk
 
 
@@ -85,3 +87,14 @@ def test_hidden_draw_moves_the_state_only():
     paths = walk(made, flat(0.0, 4), flat(0.0, 4), 0.0)
     assert paths.net[-1, 0] == 0.0
     assert paths.soc[-1, 0] == pytest.approx(0.49)
+
+
+def test_lead_near_full_keeps_less_than_the_fit_says_and_lithium_does_not():
+    model = model_of("agm", efficiency=0.95)
+    z = np.linspace(-3.0, 3.0, 7)
+    lead = _kept_near_full(model, z, lead=True)
+    assert lead[3] == pytest.approx(0.7 * 0.95)  # EFFICIENCY_LOWER
+    assert np.all(np.diff(lead) >= 0)
+    assert lead.min() >= 0.3
+    assert lead.max() <= 0.95
+    assert np.all(_kept_near_full(model, z, lead=False) == 0.95)
