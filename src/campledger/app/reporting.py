@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from campledger.app.ageing import battery_ageing
 from campledger.app.fitout_facts import judged
 from campledger.app.replaying import faults_of, replayed
 from campledger.judge.statement import make_statement
+from campledger.present.battery_age import ageing_json
 from campledger.present.jsonout import report_json
 from campledger.present.report_data import ReportData, build_report_data
 from campledger.present.report_installer import installer_section
@@ -35,6 +38,8 @@ def report_data(
         plan_status=chosen.plan_status,
         trip_name=chosen.trip.name,
     )
+    ageing = battery_ageing(session, chosen, record, estimates)
+    statement = replace(statement, ageing=ageing)
     fitout = judged(session, chosen, record, estimates)
     sections = [installer_section(fitout, chosen.utc_offset)]
     if with_options:
@@ -56,4 +61,5 @@ def report_object(data: ReportData, chosen: ChosenTrip, path: str) -> dict[str, 
     report = report_json(
         data.statement, data.estimates, plan=chosen.plan, revisions=chosen.revisions
     )
-    return {**report, "out": path}
+    aged = ageing_json(data.statement.ageing, data.statement.utc_offset)
+    return {**report, "ageing": aged, "out": path}

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from campledger.judge.ageing import BatteryAgeing
     from campledger.model.estimates import Estimate
     from campledger.model.words import Word
 
@@ -128,3 +129,4 @@ class Statement:
     hours_below_floor: float
     verdict: str
     notes: tuple[str, ...] = ()
+    ageing: BatteryAgeing | None = None

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from campledger.present import wording as w
+from campledger.present.battery_age import ageing_lines
 from campledger.present.cautions import cautions_for
 from campledger.present.report_account import miss_section, statement_section
 from campledger.present.report_days import (
@@ -104,6 +105,8 @@ def battery_section(data: ReportData) -> Section:
             f"{_milliohm(data)}. Counted by: {battery.rung}."
         )
     )
+    if statement.ageing is not None:
+        blocks += [para(t) for t in ageing_lines(statement.ageing, data.offset)]
     blocks.append("<h3>Anchors, and what each changed</h3>")
     blocks.append(
         anchor_table(data)

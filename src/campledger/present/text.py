@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from campledger.model.words import Word
 from campledger.present import wording as w
+from campledger.present.battery_age import ageing_lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -366,6 +367,9 @@ def statement_text(statement: Statement) -> str:
         lines += day_lines(statement.total, "WHOLE TRIP", two=two)
         lines += [*_notes(statement.total, offset), ""]
     lines.append(f"Capacity now: {w.give_or_take(statement.capacity, 'Ah')}.")
+    if statement.ageing is not None:
+        for text in ageing_lines(statement.ageing, offset):
+            lines += wrapped(text)
     if statement.hours_below_floor > 0:
         below = w.number(statement.hours_below_floor)
         lines.append(f"Below the floor: {below} h in all.")

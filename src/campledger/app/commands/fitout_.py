@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from campledger.app.ageing import battery_ageing, with_battery
 from campledger.app.commands.statement_ import add_span
 from campledger.app.context import choose_trip, estimates_of, record_of, session
 from campledger.app.fitout_facts import earlier_fingerprint, judged, proofs_of
@@ -28,13 +29,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Judge, print, and write the handover page if asked."""
+    from campledger.present.battery_age import ageing_json  # noqa: PLC0415
     from campledger.present.jsonout import fitout_json  # noqa: PLC0415
     from campledger.present.text_fitout import fitout_text  # noqa: PLC0415
 
     with session(args) as s:
         chosen = choose_trip(s, args)
         record = record_of(s, chosen)
-        fitout = judged(s, chosen, record, estimates_of(s, chosen, record))
+        estimates = estimates_of(s, chosen, record)
+        ageing = battery_ageing(s, chosen, record, estimates)
+        fitout = with_battery(
+            judged(s, chosen, record, estimates), ageing, chosen.utc_offset
+        )
         if args.handover:
             from campledger.judge.fitout.handover import make_handover  # noqa: PLC0415
             from campledger.present.handover import write_handover  # noqa: PLC0415
@@ -48,7 +54,8 @@ def run(args: argparse.Namespace) -> int:
             )
             write_handover(Path(args.handover), page)
     if args.json:
-        print_json(fitout_json(fitout))
+        aged = ageing_json(ageing, chosen.utc_offset)
+        print_json({**fitout_json(fitout), "ageing": aged})
     else:
         print(fitout_text(fitout))
         if args.handover:

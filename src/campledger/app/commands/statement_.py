@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from campledger.app.ageing import battery_ageing
 from campledger.app.context import choose_trip, estimates_of, record_of, session
 from campledger.app.output import print_json
 from campledger.judge.statement import make_statement
@@ -28,22 +30,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the statement of a trip."""
+    from campledger.present.battery_age import ageing_json  # noqa: PLC0415
     from campledger.present.jsonout import statement_json  # noqa: PLC0415
     from campledger.present.text import statement_text  # noqa: PLC0415
 
     with session(args) as s:
         chosen = choose_trip(s, args)
         record = record_of(s, chosen)
+        estimates = estimates_of(s, chosen, record)
         statement = make_statement(
             record,
             s.rig,
-            estimates_of(s, chosen, record),
+            estimates,
             plan=chosen.plan,
             plan_status=chosen.plan_status,
             trip_name=chosen.trip.name,
         )
+        ageing = battery_ageing(s, chosen, record, estimates)
+        statement = replace(statement, ageing=ageing)
     if args.json:
-        print_json(statement_json(statement))
+        aged = ageing_json(ageing, statement.utc_offset)
+        print_json({**statement_json(statement), "ageing": aged})
     else:
         print(statement_text(statement))
     return 0

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from campledger.estimate.battery.anchors import absorption_lowest
 from campledger.estimate.battery.chemistry import of_house
 from campledger.estimate.battery.inputs import fill_between
 from campledger.model.estimates import Estimate
@@ -14,12 +15,15 @@ from campledger.model.integrate import resample_previous
 if TYPE_CHECKING:
     from campledger.estimate.battery.curve import IntArray
     from campledger.model.rig import Rig
-    from campledger.model.series import FloatArray, TripRecord
+    from campledger.model.series import BoolArray, FloatArray, TripRecord
 
 STEP_LEAST, STEPS_LEAST = 5.0, 5
 """A and number: job C54; smaller steps are used if there are no such."""
 STEP_SMALL = 2.0
 STEPS_MOST = 5000
+HELD_MARGIN = 0.3
+"""V below absorption from which a charger may hold the volts and swallow a step.
+Common practice, no source."""
 NINETY = 1.645
 TEMP_REFERENCE = 25.0
 DAY = 86400.0
@@ -55,8 +59,11 @@ def resistance_from_steps(
     series = record.channels[names[0]]
     if until is not None:
         series = series.between(-np.inf, until)
-    index = _steps_of(series.time_utc, series.value, series.hole)
     volts = record.channels[names[1]]
+    level = resample_previous(volts, series.time_utc)
+    with np.errstate(invalid="ignore"):
+        free = ~(level > absorption_lowest(rig) - HELD_MARGIN)
+    index = _steps_of(series.time_utc, series.value, series.hole, free[1:] & free[:-1])
     after, before = series.time_utc[index], series.time_utc[index - 1]
     reply = resample_previous(volts, after) - resample_previous(volts, before)
     good = np.isfinite(reply)
@@ -78,6 +85,8 @@ def resistance_from_steps(
     reach = 0.5 * NINETY * np.sqrt(n)
     low = int(np.clip(np.floor(0.5 * n - reach), 0, n - 1))
     high = int(np.clip(np.ceil(0.5 * n + reach), 0, n - 1))
+    if ordered[low] <= 0.0:
+        return Estimate.missing(f"can't tell: {n} load steps do not agree")
     return Estimate(
         value=float(np.median(ordered)),
         lo=float(ordered[low]),
@@ -112,17 +121,19 @@ def step_ratios(
     ----------
     .. [1] Common practice, no source.
     """
-    index = _steps_of(time_utc, current, hole)
+    index = _steps_of(time_utc, current, hole, np.ones(len(time_utc) - 1, dtype=bool))
     reply = voltage[index] - voltage[index - 1]
     index, reply = index[np.isfinite(reply)], reply[np.isfinite(reply)]
     move = current[index] - current[index - 1]
     return np.stack([index.astype(np.float64), reply / move], axis=1)
 
 
-def _steps_of(time_utc: FloatArray, current: FloatArray, hole: float) -> IntArray:
+def _steps_of(
+    time_utc: FloatArray, current: FloatArray, hole: float, free: BoolArray
+) -> IntArray:
     """Give the readings that follow a clear step; small steps if there are no large."""
     move = np.abs(np.diff(current))
-    near = np.diff(time_utc) <= hole
+    near = (np.diff(time_utc) <= hole) & free
     with np.errstate(invalid="ignore"):
         index = np.flatnonzero(near & (move >= STEP_LEAST))
         if len(index) < STEPS_LEAST:
