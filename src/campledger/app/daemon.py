@@ -27,6 +27,7 @@ from campledger.app.clockwork import (
 from campledger.app.events import EventLog
 from campledger.app.keeping import Keeper
 from campledger.app.livestate import LiveState, take_up
+from campledger.app.startwatch import StartWatch
 from campledger.app.status import Manager, write_status
 from campledger.app.sunclock import SunWatch
 from campledger.errors import StoreBusyError, StoreError
@@ -97,6 +98,7 @@ class Daemon:
         self.around = around or Surroundings()
         self.summary = Summary()
         self.watch = ClockWatch(synchronised=self.around.synchronised)
+        self.start_watch = StartWatch(rig)
         self.boot: BootInfo | None = None
         self.board = BoardWatch(rig.logger, self.around.sys_root, self.around.free)
         self.silent: dict[str, str] = {}
@@ -347,6 +349,9 @@ class Daemon:
         cold = not house.is_lead and temp < house.temp_charge_min
         if cold and current > 0.02 * house.capacity_rated:
             self._act("cold-charging", f"charging at {temp:.0f} degC: stop charging")
+        drained = self.start_watch.take(interval.end, values)
+        if drained:
+            self._act("start-drain", drained)
 
     def _act(self, kind: str, text: str) -> None:
         if self.around.actor is not None and self.around.actor.act(kind, text):

@@ -6,6 +6,7 @@ Volts that belong to another battery (joined, or kept up by sun) say nothing abo
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -145,18 +146,62 @@ def answer_car(record: TripRecord, rig: Rig, at: float) -> CarAnswer:
         return CarAnswer(
             verdict="cannot_tell", reason="no reading of the start battery in an hour"
         )
-    linked = joined(
-        start, _mean(record, "voltage_house_v"), _mean(record, "state_isolator")
+    said = judge_start(
+        rig,
+        start,
+        _mean(record, "voltage_house_v"),
+        _mean(record, "state_isolator"),
+        _mean(record, "state_engine"),
+        volts=volts,
     )
-    rested = rested_hours(start, _mean(record, "state_engine"))
+    air = _mean(record, "temp_air_c")
+    if said.verdict == "should_start" and air is not None:
+        now = _last(air, record.minute_utc, at)
+        if now < COLD:
+            cold = "; it is below freezing, which takes cranking power"
+            return replace(said, reason=said.reason + cold)
+    return said
+
+
+def judge_start(
+    rig: Rig,
+    start: FloatArray,
+    house: FloatArray | None,
+    isolator: FloatArray | None,
+    engine: FloatArray | None,
+    *,
+    volts: float,
+) -> CarAnswer:
+    """
+    Judge the start battery from its minutes up to now.
+
+    Parameters
+    ----------
+    rig : Rig
+        What counts as rested and sound.
+    start : (m,) float64
+        Its volts, one a minute. [V]
+    house : (m,) float64 or None
+        Volts of the house battery. [V]
+    isolator, engine : (m,) float64 or None
+        1 = closed, 1 = running, where recorded.
+    volts : float
+        Its volts now. [V]
+
+    Returns
+    -------
+    answer : CarAnswer
+        Without the air's word.
+
+    References
+    ----------
+    Common practice, no source.
+    """
+    linked = joined(start, house, isolator)
+    rested = rested_hours(start, engine)
     span = int(60 * min(TREND_HOURS, max(rested - 0.5, 0.5)))
     falling = slope_per_hour(start[-span:])
     verdict, reason = _judge(rig, volts, rested, falling, linked=linked)
-    air = _mean(record, "temp_air_c")
-    if verdict == "should_start" and air is not None:
-        now = _last(air, record.minute_utc, at)
-        if now < COLD:
-            reason += "; it is below freezing, which takes cranking power"
     return CarAnswer(
         verdict=verdict,
         reason=reason,

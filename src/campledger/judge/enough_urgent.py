@@ -77,7 +77,25 @@ def find_urgent(
                 ),
             )
         )
-    if car.verdict == "not_safe" and (car.joined or car.falling < 0):
-        text = car.reason[:1].upper() + car.reason[1:]
-        out.append(Urgent(code="start_drain", text=f"Act: {text}."))
-    return tuple(out)
+    drain = start_drain(car)
+    return tuple(out) if drain is None else (*out, drain)
+
+
+def start_drain(car: CarAnswer) -> Urgent | None:
+    """
+    Tell whether the start battery is being drained.
+
+    Parameters
+    ----------
+    car : CarAnswer
+        What was found at the start battery.
+
+    Returns
+    -------
+    urgent : Urgent or None
+        Its text begins with the word Act.
+    """
+    if car.verdict != "not_safe" or not (car.joined or car.falling < 0):
+        return None
+    text = car.reason[:1].upper() + car.reason[1:]
+    return Urgent(code="start_drain", text=f"Act: {text}.")
