@@ -6,14 +6,26 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from enough_story import THURSDAY, estimates_of, model_of, record_of, rig_of, source_use
+from enough_story import (
+    INVERTER,
+    THURSDAY,
+    estimates_of,
+    load_use,
+    model_of,
+    record_of,
+    rig_of,
+    source_use,
+)
 
 from campledger.judge.options import Change, describe, evaluate, words_of
 from campledger.judge.options.changes import inverter_by_12v
 from campledger.judge.options.engine import HOURS
 from campledger.judge.options.money import mass_of, night_price
 from campledger.judge.options.replay import prepare_days
-from campledger.model.rig import PriceOption
+from campledger.model.estimates import FridgeModel
+from campledger.model.integrate import to_minutes
+from campledger.model.rig import Load, PriceOption
+from campledger.model.series import Series
 from campledger.present.text_options import money_words, options_json, options_text
 
 VOLTS = 12.6
@@ -75,6 +87,8 @@ def test_o2_a_panel_twice_as_big_lifts_the_low_point_by_no_more_than_3_ah():
     (option,) = result.options
     assert 0.0 <= option.difference.value * 100.0 <= 3.0
     assert result.verdict.code == "nothing"
+    assert "more panel would mostly be wasted" in result.verdict.text
+    assert "At least" in options_text(result, made[1])
 
 
 def test_o3_money_for_40_and_15_nights_prints_as_told():
@@ -121,6 +135,42 @@ def test_o4_the_laptop_by_inverter_and_by_12_v():
     assert f"{saved.sum() / volts:.0f}" == "12"
 
 
+def test_o4_12_v_charging_is_ranked_before_any_battery_or_panel():
+    """8.9 A.h by inverter, 5.5 by 12 V: 3.4 A.h a day keep it above the floor."""
+    record, rig, est = trip(days=3, load=0.6, start=0.97, floor=0.5)
+    clock = (record.minute_utc % 86400.0) / 3600.0
+    evening = (clock > 18.0) & (clock <= 22.0)
+    power = np.where(evening, 60.0 / 0.88 / 0.85 / 4.0 + 0.6 * 12.3, 0.0)
+    used = power / VOLTS
+    current = est.battery.current_corrected - used
+    soc = np.clip(0.97 + np.cumsum(current) / 60.0 / 100.0, 0.0, 1.0)
+    rig = replace(rig, loads=(INVERTER,), house=replace(rig.house, floor=0.31))
+    use = replace(load_use("inverter", used, len(clock)), power=power)
+    est = replace(
+        est,
+        battery=replace(
+            est.battery,
+            current_corrected=current,
+            soc=soc,
+            soc_lo=soc - 0.01,
+            soc_hi=soc + 0.01,
+        ),
+        loads=(use,),
+        demand={"inverter": power},
+    )
+    result = asked(
+        (record, rig, est),
+        Change(capacity=200.0),
+        Change(power_panel=400.0),
+        Change(inverter_12v=True),
+        rig=rig,
+    )
+    assert result.baseline.hours_below_floor.value > 1.0
+    assert (result.verdict.code, result.verdict.met) == ("fix", True)
+    assert result.verdict.change == Change(inverter_12v=True)
+    assert "12 V charging instead of the inverter" in result.verdict.text
+
+
 def test_o5_what_if_uses_demand_and_claims_no_saving():
     """Off 02:10 to 07:40 on night 2: a steady draw shows 24.4 A.h, not 31.6."""
     record, rig, est = trip(days=4, load=31.6 / 24.0, start=0.95, floor=0.1)
@@ -139,6 +189,53 @@ def test_o5_what_if_uses_demand_and_claims_no_saving():
     assert [f"{x:.1f}" for x in day] == ["31.6"] * 4
     measured = -current.reshape(4, -1).sum(axis=1) / 60.0
     assert f"{measured[1]:.1f}" == "24.4"
+
+
+def test_o6_hotter_than_measured_is_a_range_and_no_verdict():
+    """19 degC on the mean, asked about 38."""
+    record, rig, est = trip(days=4, load=0.4, start=0.95)
+    n = len(record.minute_utc)
+    air = 19.0 + 5.0 * np.sin(np.arange(n) / 1440.0 * 2.0 * np.pi)
+    series = Series(time_utc=record.minute_utc, value=air, sampling="mean")
+    record = replace(
+        record,
+        channels={**record.channels, "temp_air_c": series},
+        minutes={
+            **record.minutes,
+            "temp_air_c": to_minutes(series, record.minute_utc),
+        },
+    )
+    load = Load(name="fridge", kind="fridge", temp_set=3.0)
+    power = np.full(n, 0.2 * VOLTS)
+    line = FridgeModel(
+        name="fridge",
+        base=0.8,
+        slope=0.25,
+        covariance=np.diag([0.1, 0.0005]),
+        residual_std=0.3,
+        difference_min=15.0,
+        difference_max=17.0,
+        days=4,
+        current_running=4.0,
+        voltage_mean=VOLTS,
+    )
+    rig = replace(rig, loads=(load,))
+    est = replace(
+        est,
+        loads=(load_use("fridge", 0.2, n),),
+        demand={"fridge": power},
+        fridges=(line,),
+    )
+    result = asked((record, rig, est), Change(temp_air=38.0), rig=rig)
+    assert result.verdict.code == "cannot_tell"
+    assert "hotter than anything you measured" in result.verdict.text
+    (made,) = result.options
+    assert np.isnan(made.outcome.soc_min.value)
+    assert made.outcome.soc_min.lo < made.outcome.soc_min.hi
+    row = options_json(result, rig)["options"][0]
+    assert row["outcome"]["soc_min"]["value"] is None
+    assert "hotter than anything you measured" in row["range_only"]
+    assert ".." in options_text(result, rig)
 
 
 def test_o7_over_the_weight_limit_is_struck():
@@ -170,6 +267,9 @@ def test_o8_a_bigger_charger_gains_less_than_2_ah_a_drive_on_lead(chemistry):
     result = asked(made, Change(current_charger=40.0))
     difference = result.options[0].difference.value * 100.0
     assert 0.0 <= difference < 2.0
+    (note,) = result.options[0].notes
+    assert float(note.split()[0]) < 2.0
+    assert "Ah a drive against the trip as driven (3 drives)" in note
 
 
 def test_o9_no_money_without_prices():

@@ -13,6 +13,7 @@ from campledger.judge.options.changes import (
     default_changes,
 )
 from campledger.judge.options.engine import HOURS
+from campledger.judge.options.minutes import LIT
 from campledger.judge.options.money import mass_of, price_of
 from campledger.judge.options.outcome import (
     Draws,
@@ -281,8 +282,20 @@ def _judge(
         over_limit=max(0.0, -left) if left is not None else 0.0,
         ranged=setup.ranged,
         wasted=_wasted(setup, paths, base, days),
-        notes=setup.notes,
+        notes=(*setup.notes, *_a_drive(change, paths, base, days)),
     )
+
+
+def _a_drive(
+    change: Change, paths: Walked, base: Walked, days: Days
+) -> tuple[str, ...]:
+    """Say what a bigger charger puts back more in a drive."""
+    driving = days.drive > LIT
+    drives = int(np.sum(driving & ~np.concatenate(([False], driving[:-1]))))
+    if not change.current_charger or not drives:
+        return ()
+    more = float((paths.current[0] - base.current[0])[driving].sum()) * HOURS / drives
+    return (f"{more:+.1f} Ah a drive against the trip as driven ({drives} drives)",)
 
 
 def _as_range(outcome: Outcome) -> Outcome:

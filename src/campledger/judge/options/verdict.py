@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 MOSTLY = 0.5
 """More than half. [1]"""
+TIE_PRICE = 0.1
+"""Prices a night closer than this share are a tie. Common practice, no source. [1]"""
 TIE_KG = 2.0
 """Options closer than this in mass are a tie. [kg]"""
 
@@ -223,7 +225,14 @@ def _tie(allowed: Sequence[OptionResult], rig: Rig) -> str:
     first, second = allowed[0], allowed[1]
     if rank(first.change) != rank(second.change) or first.change.kind != BUY:
         return ""
-    masses = [r.outcome.mass for r in (first, second) if r.outcome is not None]
+    made = [r.outcome for r in (first, second) if r.outcome is not None]
+    prices = [x.price_per_night for x in made if x.price_per_night is not None]
+    if len(prices) == 2 and abs(prices[0] - prices[1]) <= TIE_PRICE * max(prices):
+        return (
+            f"About the same money a night: {describe(second.change, rig)}. Kilograms "
+            "and charge speed would break the tie."
+        )
+    masses = [x.mass for x in made]
     if None in masses or abs((masses[0] or 0) - (masses[1] or 0)) > TIE_KG:
         return ""
     return (
