@@ -258,11 +258,7 @@ def _walked(
     plant = Plant(
         model=model,
         stages=stages,
-        bounds=Bounds(
-            voltage_cutoff=NEVER,
-            voltage_reconnect=NEVER,
-            current_charge_max=house.current_charge_max,
-        ),
+        bounds=Bounds(voltage_cutoff=NEVER, voltage_reconnect=NEVER),
         capacity=np.array([capacity]),
     )
     return walk(plant, flows, np.array([opening]))

@@ -17,7 +17,7 @@ from campledger.judge.options.engine import HOURS, Bounds, Flows, Plant, walk
 from campledger.judge.options.stages import usual_stages
 
 DAY = 288
-BOUNDS = Bounds(voltage_cutoff=11.0, voltage_reconnect=11.5, current_charge_max=1000.0)
+BOUNDS = Bounds(voltage_cutoff=11.0, voltage_reconnect=11.5)
 
 
 def plant(model=None, *, bounds=BOUNDS, sizes=(100.0,), **stages):
@@ -145,9 +145,7 @@ def test_a_fridge_catches_up_after_it_was_off():
 
 
 def test_an_empty_battery_gives_no_more_than_it_has():
-    never = Bounds(
-        voltage_cutoff=-1.0, voltage_reconnect=-1.0, current_charge_max=100.0
-    )
+    never = Bounds(voltage_cutoff=-1.0, voltage_reconnect=-1.0)
     made = walk(plant(bounds=never), flows(load=120.0), np.array([0.1]))
     assert made.soc[0].min() == 0.0
     assert -made.current[0].sum() * HOURS == pytest.approx(10.0)

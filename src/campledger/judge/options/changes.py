@@ -84,7 +84,7 @@ def baseline_setup(rig: Rig, estimates: TripEstimates, days: Days) -> Setup:
     return Setup(
         model=model,
         stages=days.stages,
-        bounds=bounds_of(rig, days),
+        bounds=bounds_of(days),
         capacity=model.capacity,
         floor=rig.house.floor,
         load=days.demand,
@@ -129,8 +129,6 @@ def apply_change(
     if change.panel_position or change.fixed == SHADED:
         notes.append("shade is taken to have cost half the panel's power: assumed")
     drive = _drive(change, rig, days)
-    if change.current_charger:
-        bounds = bounds_of(rig, days, charger=change.current_charger)
     return Setup(
         model=model,
         stages=stages,
@@ -179,7 +177,6 @@ def _battery(
     bounds = Bounds(
         voltage_cutoff=cutoff,
         voltage_reconnect=cutoff + RECONNECT_RISE,
-        current_charge_max=max(base.bounds.current_charge_max, 0.5 * rated),
     )
     model = typical(change.chemistry, rated)
     stages = usual_stages(

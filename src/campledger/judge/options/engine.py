@@ -38,11 +38,10 @@ SMALL = 1e-9
 
 @dataclass(frozen=True, kw_only=True)
 class Bounds:
-    """Volts of the model at which loads go and come back; most charge current. [A]"""
+    """Volts of the model at which loads go and come back."""
 
     voltage_cutoff: float
     voltage_reconnect: float
-    current_charge_max: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -252,9 +251,6 @@ def _step(
     sun = flow["sun"] / (now.seen if now.pwm else volts)
     drive = flow["drive"] / now.seen
     full, floating = plant.accepts(state.soc, rest)
-    full = np.minimum(
-        full, plant.bounds.current_charge_max * np.maximum(plant.ratio, 1.0)
-    )
     by_sun, by_drive = state.floats
     firm = np.where(by_sun, 0.0, sun) + np.where(by_drive, 0.0, drive) - out
     every = sun + drive - out

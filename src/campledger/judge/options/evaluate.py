@@ -48,6 +48,9 @@ if TYPE_CHECKING:
     from campledger.model.series import FloatArray, TripRecord
 
 HOTTER = 5.0
+MOSTLY = 99.0
+"""Percentile that stands for the most, dips and edges apart. Common practice."""
+MARGIN = 1.1
 
 
 def evaluate(
@@ -282,7 +285,11 @@ def _judge(
         over_limit=max(0.0, -left) if left is not None else 0.0,
         ranged=setup.ranged,
         wasted=_wasted(setup, paths, base, days),
-        notes=(*setup.notes, *_a_drive(change, paths, base, days)),
+        notes=(
+            *setup.notes,
+            *_a_drive(change, paths, base, days),
+            *_too_much(setup, rig, paths),
+        ),
     )
 
 
@@ -296,6 +303,15 @@ def _a_drive(
         return ()
     more = float((paths.current[0] - base.current[0])[driving].sum()) * HOURS / drives
     return (f"{more:+.1f} Ah a drive against the trip as driven ({drives} drives)",)
+
+
+def _too_much(setup: Setup, rig: Rig, paths: Walked) -> tuple[str, ...]:
+    """Warn where more goes into the battery than its maker is said to allow."""
+    most = rig.house.current_charge_max * setup.capacity / rig.house.capacity_rated
+    seen = float(np.percentile(paths.current[0], MOSTLY))
+    if seen <= MARGIN * most:
+        return ()
+    return (f"charges at up to {seen:.0f} A where {most:.0f} A are allowed",)
 
 
 def _as_range(outcome: Outcome) -> Outcome:

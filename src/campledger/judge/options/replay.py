@@ -259,12 +259,11 @@ def _bridged(days: Days, model: BatteryModel) -> Days:
     return replace(days, rest=rest)
 
 
-def bounds_of(rig: Rig, days: Days, *, charger: float | None = None) -> Bounds:
-    """Give the bounds of a replay of this rig; ``charger`` A lifts the limit."""
+def bounds_of(days: Days) -> Bounds:
+    """Give the bounds of a replay of this rig."""
     return Bounds(
         voltage_cutoff=days.voltage_cutoff,
         voltage_reconnect=max(days.voltage_reconnect, days.voltage_cutoff + RISE_LEAST),
-        current_charge_max=max(rig.house.current_charge_max, charger or 0.0),
     )
 
 
