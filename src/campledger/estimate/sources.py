@@ -3,8 +3,8 @@ What each source delivered: sun, engine charger, isolator, mains.
 
 A source with a meter of its own is measured. Where only the sum of all sources is
 measured, minutes that only one source can explain go to that source, and the rest stays
-together under ``net``; where no source is measured at all, ``net`` is what flowed into
-the battery after the loads were served (kind ``net``, not gross).
+together under ``net``; where no source is measured at all, ``net`` is the least that
+was given: what flowed into the battery and into metered loads meanwhile (kind ``net``).
 Charging loss belongs to the battery estimate and is not repeated here.
 """
 
@@ -65,8 +65,8 @@ def estimate_sources(
     -------
     sources : tuple of SourceUse
         One for each metered source; sources that were not measured apart come as
-        ``net`` (kind ``charge``: gross sum of them; kind ``net``: what went into the
-        battery after the loads).
+        ``net`` (kind ``charge``: gross sum of them; kind ``net``: the least, without
+        what loads that have no meter took while it charged).
 
     References
     ----------
@@ -215,18 +215,21 @@ def _not_apart(
     battery: BatteryEstimate | None,
     engine: FloatArray,
 ) -> list[SourceUse]:
-    """Sources without a meter: from the sum of all of them, else net of the loads."""
+    """Sources without a meter: from the sum of all, else the least they gave."""
     total = metered_flow(record, "charge")
     if total is not None:
         rest = _minus(total, measured)
         return _split(record, rig, sources, rest, engine)
-    flow = _net_flow(record, battery)
+    flow = _net_flow(record, rig, battery)
     if flow is None:
         return []
     names = ", ".join(s.name for s in sources) or "no source described"
     state = np.where(flow.current > CURRENT_ON, float(DELIVERING), float(OFF))
     state[~np.isfinite(flow.current)] = DARK
-    note = f"net of the loads: not measured apart ({names})"
+    note = (
+        f"at least: {names} without a meter; what reached the battery and the metered "
+        "loads is counted, what other loads took while it charged cannot be told"
+    )
     if measured:
         flow = _beyond(flow, measured)
     notes = [note, *_hints(record, rig, flow, engine)]
@@ -257,14 +260,31 @@ def _beyond(flow: Flow, measured: list[SourceUse]) -> Flow:
     )
 
 
-def _net_flow(record: TripRecord, battery: BatteryEstimate | None) -> Flow | None:
+def _metered_loads(record: TripRecord, rig: Rig, volts: FloatArray) -> FloatArray:
+    """Current of all loads with a meter of their own, silence as nothing. [A]"""
+    total = np.zeros(len(record.minute_utc))
+    for load in rig.loads:
+        if f"current_{load.name}_a" in record.channels:
+            own = minute_mean(record, f"current_{load.name}_a")
+        else:
+            own = minute_mean(record, f"power_{load.name}_w") / volts
+        total += np.maximum(np.nan_to_num(own), 0.0)
+    return total
+
+
+def _net_flow(
+    record: TripRecord, rig: Rig, battery: BatteryEstimate | None
+) -> Flow | None:
+    """The least that was given: into the battery, and to metered loads meanwhile."""
     if "current_house_a" not in record.channels:
         return None
+    volts = minute_mean(record, "voltage_house_v")
     minutes = record.minutes["current_house_a"]
     current = minutes.mean if battery is None else battery.current_corrected
-    into = np.where(np.isfinite(current), np.maximum(current, 0.0), np.nan)
+    given = current + _metered_loads(record, rig, volts)
+    into = np.where(np.isfinite(current), np.maximum(given, 0.0), np.nan)
     return Flow(
-        power=into * minute_mean(record, "voltage_house_v"),
+        power=into * volts,
         current=into,
         charge=np.where(minutes.covered > 0, into * minutes.covered / HOUR, np.nan),
         covered=minutes.covered,

@@ -110,7 +110,14 @@ def make_statement(
         capacity=estimates.battery.capacity,
         hours_below_floor=below,
         verdict=_verdict(context, total, below),
-        notes=estimates.notes + estimates.battery.notes,
+        notes=estimates.notes + estimates.battery.notes + _least_notes(estimates),
+    )
+
+
+def _least_notes(estimates: TripEstimates) -> tuple[str, ...]:
+    """Say of sources without a meter that their line is the least."""
+    return tuple(
+        note for s in estimates.sources if s.kind == "net" for note in s.notes[:1]
     )
 
 

@@ -54,7 +54,12 @@ def cannot_tell(data: ReportData) -> list[str]:
     for group in sorted(groups):
         names = w.listed([w.name_of(n) for n in group])
         found.append(f"{names}: only their sum is known, they look alike.")
-    if any(s.name == "net" for s in estimates.sources):
+    if any(s.kind == "net" for s in estimates.sources):
+        found.append(
+            "What the sources gave in all: they have no current channel, so only what "
+            "reached the battery and the metered loads is counted."
+        )
+    elif any(s.name == "net" for s in estimates.sources):
         found.append("Sun and drive apart: the sources have no current channel.")
     if "temp_air_c" not in data.channels:
         found.append("What heat did to the fridge: temp_air_c is not recorded.")

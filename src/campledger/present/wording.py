@@ -50,7 +50,7 @@ BLANK = "--"
 
 NAMES = {
     "logger": "This logger",
-    "net": "In less out, together",
+    "net": "In, at least",
     "solar": "Sun",
     "alternator": "Drive",
     "dcdc": "Drive",

@@ -1,11 +1,13 @@
 """Sources: measured apart, measured together, not measured."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from tests.support.cases import make_record
 
 from campledger.estimate.sources import estimate_sources
-from campledger.model.rig import House, Rig, Source
+from campledger.model.rig import House, Load, Rig, Source
 from campledger.model.words import Word
 
 START = 1_717_200_000.0 // 86400 * 86400
@@ -97,6 +99,21 @@ def test_net_of_the_loads_when_nothing_is_measured():
     assert (use.name, use.kind, use.word) == ("net", "net", Word.WORKED_OUT)
     assert np.nansum(use.charge) == pytest.approx(np.maximum(SUN - 2, 0).sum() / 60)
     assert any("only the sun" in n for n in use.notes)
+
+
+def test_metered_loads_count_into_the_least_that_was_given():
+    fridge, lights = 4.0 * (np.mod(np.arange(N), 60) < 20), 1.0
+    house = SUN - fridge - lights
+    rec = record(current_house_a=house, current_fridge_a=fridge)
+    rig = replace(make_rig(SOLAR), loads=(Load(name="fridge", kind="fridge"),))
+    (use,) = estimate_sources(rec, rig)
+    given, told = SUN / 60.0, np.nan_to_num(use.charge)
+    assert np.all(told <= given + 1e-9)  # never more than was given
+    bright = (SUN - fridge - lights) > 0
+    assert told[bright] == pytest.approx(given[bright] - lights / 60, abs=1e-9)
+    rest = told * 60 - house - fridge
+    assert rest.min() >= -1e-9  # nothing is used backwards
+    assert "at least" in use.notes[0]
 
 
 def test_volts_alone_give_no_source():
