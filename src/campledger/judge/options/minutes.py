@@ -115,8 +115,7 @@ def read_minutes(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Minu
     battery = estimates.battery
     volts = np.full(len(record.minute_utc), rig.house.voltage_nominal)
     if "voltage_house_v" in record.minutes:
-        seen = record.minutes["voltage_house_v"].mean
-        volts = np.where(np.isfinite(seen), seen, rig.house.voltage_nominal)
+        volts = _bridge(record.minutes["voltage_house_v"].mean, volts)
     given = np.zeros(len(volts))
     for source in estimates.sources:
         given += np.maximum(source.charge, 0.0) * MINUTES_HOUR
@@ -160,6 +159,14 @@ def read_minutes(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Minu
         stages=learned_stages(battery.model, seen_by, usual),
         folds=_folds(battery.model, seen_by, usual),
     )
+
+
+def _bridge(seen: FloatArray, usual: FloatArray) -> FloatArray:
+    """Draw a line across minutes without volts. (m,) [V]"""
+    good = np.flatnonzero(np.isfinite(seen))
+    if not len(good):
+        return usual
+    return np.interp(np.arange(len(seen)), good, seen[good])
 
 
 def _folds(

@@ -139,6 +139,8 @@ def prepare_days(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Days
     first = battery.soc[np.isfinite(battery.soc)]
     cutoff, reconnect = learned_switching(estimates, temp, rig, dip=_dip(record, net))
     model = battery.model
+    open_seen = _open_seen(model, soc)
+    shown = _shown(record, n)
     days = Days(
         step_utc=grid[ends],
         loads=named,
@@ -151,8 +153,8 @@ def prepare_days(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Days
         sun_hi=np.nan_to_num(steps_of(m.sun[2])),
         drive=np.nan_to_num(steps_of(m.drive)),
         temp=np.nan_to_num(steps_of(temp), nan=25.0),
-        volts=steps_of(m.volts),
-        open_seen=_open_seen(model, soc),
+        volts=np.where(shown, steps_of(m.volts), open_seen),
+        open_seen=open_seen,
         net=net,
         soc=soc,
         known=np.isfinite(net),
@@ -170,6 +172,14 @@ def prepare_days(record: TripRecord, rig: Rig, estimates: TripEstimates) -> Days
         pwm=_all_pwm(rig),
     )
     return _bridged(days, model)
+
+
+def _shown(record: TripRecord, n: int) -> BoolArray:
+    """Mark steps in which volts were seen: in others the battery stands at rest."""
+    if "voltage_house_v" not in record.minutes:
+        return np.zeros(n, dtype=bool)
+    seen = np.isfinite(record.minutes["voltage_house_v"].mean)
+    return _begins(seen)[:n]
 
 
 def _open_seen(model: BatteryModel, soc: FloatArray) -> FloatArray:

@@ -23,9 +23,11 @@ if TYPE_CHECKING:
     from campledger.model.series import BoolArray, FloatArray
 
 NEAR = 0.06
-"""Volts under the day's highest that still count as held. Common practice. [V]"""
+"""Volts under the highest about that still count as held. Common practice. [V]"""
+WINDOW = 45
+"""Minutes to either side in which the highest volts are looked for."""
 REACHES = 0.3
-"""A day whose highest volts stay this far under the set point held nothing. [V]"""
+"""Volts that stay this far under the set point were not held. [V]"""
 DROP = 0.2
 """Volts by which a charger that ends its absorption lets go, at least. [V]"""
 HELD_LEAST = 30
@@ -222,25 +224,23 @@ def held_minutes(seen: Charging, voltage_absorption: float) -> BoolArray:
     seen : Charging
         The minutes of the trip.
     voltage_absorption : float
-        As typed; the day's own highest volts move with temperature. [V]
+        As typed; what is held moves with temperature within a day. [V]
 
     Returns
     -------
     held : (m,) bool
-        Near the day's highest volts, and those near the set point.
+        Near the highest volts of the hour, and those near the set point.
 
     References
     ----------
     Common practice, no source.
     """
-    held = np.zeros(len(seen.volts), dtype=bool)
-    for day in np.unique(seen.day):
-        at = np.flatnonzero((seen.day == day) & np.isfinite(seen.volts))
-        if not len(at):
-            continue
-        top = float(np.max(seen.volts[at]))
-        if top >= voltage_absorption - REACHES:
-            held[at] = (seen.volts[at] >= top - NEAR) & seen.offered[at]
+    volts = np.where(np.isfinite(seen.volts), seen.volts, -np.inf)
+    wide = np.pad(volts, WINDOW, constant_values=-np.inf)
+    top = np.lib.stride_tricks.sliding_window_view(wide, 2 * WINDOW + 1).max(axis=1)
+    held: BoolArray = (
+        seen.offered & (volts >= top - NEAR) & (top >= voltage_absorption - REACHES)
+    )
     return held
 
 
