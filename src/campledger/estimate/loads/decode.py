@@ -315,7 +315,7 @@ def _look_at(segments: Segments, around: Conditions, s: int, step: float) -> At:
         level=float(segments.level_begin[s]),
         var=float(segments.var_begin[s]),
         surge=int(segments.surge[s] > 0),
-        pairs=hole or restart,
+        pairs=hole or restart or step > SLOW,
         restart=restart,
     )
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from campledger.estimate.loads.decode import LOG_LOOSE, LOG_STEADY, Decoded, Event
-from campledger.estimate.loads.habits import BASE, DAY, HOUR, log_density
+from campledger.estimate.loads.habits import BASE, DAY, HOUR, OTHER, log_density
 from campledger.estimate.loads.moves import FADED, LOG_FADED, LOG_FULL
 
 if TYPE_CHECKING:
@@ -375,8 +375,10 @@ def relabel(
        a Dirichlet-process mixture of levels. From memory.
     """
     names = Names(models, shown, [r.load for r in runs], days)
-    may = [i for i, m in enumerate(models) if m.name != BASE and not m.cycles]
-    fixed = ~np.isin(names.label, may)
+    people = [i for i, m in enumerate(models) if m.name != BASE and not m.cycles]
+    # what fits nothing may find a name; what has one does not lose it to the unknown
+    may = [i for i in people if models[i].name != OTHER]
+    fixed = ~np.isin(names.label, people)
     for _ in range(PASSES):
         moved = _improve(names, may, fixed)
         moved = _improve_together(names, may, fixed) or moved

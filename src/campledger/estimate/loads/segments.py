@@ -47,6 +47,9 @@ source."""
 SLOW = 20.0
 """Means over more than this hide bursts and switch within a reading, s. Common
 practice, no source."""
+LONE_SHARE = 0.3
+"""A slow mean between two steps is off by about this share of the smaller one. Common
+practice, no source."""
 LEVEL_FLOOR = 0.2
 """Uncertainty of any level, W. Common practice, no source."""
 LEVEL_SHARE = 0.004
@@ -299,6 +302,14 @@ def _stretch(
     )
 
 
+def _between(level: FloatArray, count: IntArray) -> FloatArray:
+    """Variance of a lone slow mean: part of it may be the level before or after."""
+    jump = np.abs(np.diff(level))
+    before, after = np.append(0.0, jump), np.append(jump, 0.0)
+    var = (LONE_SHARE * np.minimum(before, after)) ** 2
+    return np.asarray(np.where(count == 1, var, 0.0))
+
+
 def cut_segments(rest: Remainder) -> Segments:
     """
     Cut the remainder into level stretches.
@@ -346,6 +357,8 @@ def cut_segments(rest: Remainder) -> Segments:
     noise[good] = local_noise(rest.power[good])
     count = np.minimum(np.maximum(g - f, 1), LEVEL_READINGS)
     var = (1.5 * noise[f]) ** 2 / count + LEVEL_FLOOR**2
+    if rest.interval > SLOW:
+        var = var + _between(begin, g - f)
     return Segments(
         first=f,
         last=g,

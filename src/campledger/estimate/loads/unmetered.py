@@ -56,6 +56,12 @@ NAMING_OWN = 0.5
 another's, never by more than this share of its own. Common practice, no source; set on
 trips with known truth.
 """
+NAMES_FAST, NAMES_SLOW = 0.6, 1.3
+"""Doubts about names are worth this much where steps are sharp, and where they are
+means of a minute. Common practice, no source; set on trips with known truth."""
+HIDDEN_SLOW = 0.02
+"""Share of a load that hides behind others in slow means. Common practice, no source;
+set on trips with known truth."""
 COVERED_LEAST = 0.5
 """Less of the trip than this is too little to tell loads apart. Common practice, no
 source."""
@@ -162,9 +168,13 @@ def _interval(solution: Solution, load: int, energy: float) -> tuple[float, floa
         if r.load == load
     )
     floor = BASE_STD * float(hours[on].sum())
-    plain = (GAIN_STD * energy) ** 2 + level + floor**2 + _naming(solution, energy) ** 2
-    less = np.sqrt(plain + solution.confusion.less[load] ** 2)
-    more = np.sqrt(plain + solution.confusion.more[load] ** 2)
+    slow = solution.rest.interval > SLOW
+    worth = NAMES_SLOW if slow else NAMES_FAST
+    gain = float(np.hypot(GAIN_STD, HIDDEN_SLOW if slow else 0.0))
+    plain = (gain * energy) ** 2 + level + floor**2
+    plain += (worth * _naming(solution, energy)) ** 2
+    less = np.sqrt(plain + (worth * solution.confusion.less[load]) ** 2)
+    more = np.sqrt(plain + (worth * solution.confusion.more[load]) ** 2)
     low = max(0.0, energy - INTERVAL_90 * float(less))
     return low, energy + INTERVAL_90 * float(more)
 
