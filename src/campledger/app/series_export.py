@@ -46,9 +46,9 @@ def derived(record: TripRecord, estimates: TripEstimates) -> dict[str, FloatArra
         out[f"power_{use.name}_w"] = use.power
         out[f"power_{use.name}_lo_w"] = use.power_lo
         out[f"power_{use.name}_hi_w"] = use.power_hi
-    for source in estimates.sources:
-        if source.kind == "solar":
-            out["power_solar_possible_w"] = source.possible
+    suns = [s.possible for s in estimates.sources if s.kind == "solar"]
+    if suns:
+        out["power_solar_possible_w"] = np.sum(suns, axis=0)
     return out
 
 

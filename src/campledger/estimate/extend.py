@@ -71,8 +71,9 @@ def extend_trip(kept: TripEstimates, record: TripRecord) -> TripEstimates:
     raw = _minute_means(record, "current_house_a", slice(0, len(grid)))
     dark = ~np.isfinite(raw[new])
     battery = _battery(kept.battery, raw, grid)
-    sources = tuple(_source(s, record, new) for s in kept.sources)
     loads = tuple(_load(x, record, new) for x in kept.loads)
+    sources = tuple(_source(s, record, new) for s in kept.sources)
+    sources = _least(sources, record, new, battery, loads)
     into = np.sum([s.charge[new] for s in sources], axis=0) * HOUR if sources else 0.0
     metered = [x.charge[new] for x in loads if x.word is Word.MEASURED]
     out = np.sum(metered, axis=0) * HOUR if metered else 0.0
@@ -215,7 +216,7 @@ def _source(kept: SourceUse, record: TripRecord, new: slice) -> SourceUse:
     state = np.where(np.nan_to_num(current) > 0.1, STATE_ON, STATE_OFF)
     state = np.where(np.isfinite(current), state, STATE_DARK)
     unknown = np.full(new.stop - new.start, np.nan)
-    return replace(
+    done = replace(
         kept,
         power=np.concatenate((kept.power, power)),
         charge=np.concatenate((kept.charge, charge)),
@@ -223,6 +224,53 @@ def _source(kept: SourceUse, record: TripRecord, new: slice) -> SourceUse:
         possible_lo=np.concatenate((kept.possible_lo, unknown)),
         possible_hi=np.concatenate((kept.possible_hi, unknown)),
         state=np.concatenate((kept.state, state)),
+    )
+    if kept.kind != "solar" or not np.isfinite(kept.possible).any():
+        return done
+    # the sun gave at least what came; at most its best minute of the trip
+    best = max(float(np.nanmax(kept.possible_hi)), float(np.max(power, initial=0.0)))
+    least = np.maximum(power, 0.0)
+    added = float(np.nansum(least)) / HOUR
+    energy = kept.energy_possible
+    return replace(
+        done,
+        possible=np.concatenate((kept.possible, least)),
+        possible_lo=np.concatenate((kept.possible_lo, least)),
+        possible_hi=np.concatenate((kept.possible_hi, np.full(len(power), best))),
+        possible_is_lower_bound=True,
+        energy_possible=replace(
+            energy,
+            value=energy.value + added,
+            lo=energy.lo + added,
+            hi=energy.hi + best * len(power) / HOUR,
+        ),
+    )
+
+
+def _least(
+    sources: tuple[SourceUse, ...],
+    record: TripRecord,
+    new: slice,
+    battery: BatteryEstimate,
+    loads: tuple[LoadUse, ...],
+) -> tuple[SourceUse, ...]:
+    """Sources without a meter: what reached battery and metered loads, the least."""
+    given = battery.current_corrected[new].copy()
+    for use in loads:
+        if use.word is Word.MEASURED:
+            given = given + np.nan_to_num(use.charge[new]) * HOUR
+    given = np.maximum(given, 0.0)
+    power = given * _minute_means(record, "voltage_house_v", new)
+    known = len(battery.current_corrected) - len(given)
+    return tuple(
+        replace(
+            s,
+            charge=np.concatenate((s.charge[:known], given / HOUR)),
+            power=np.concatenate((s.power[:known], power)),
+        )
+        if s.kind == "net"
+        else s
+        for s in sources
     )
 
 

@@ -81,3 +81,51 @@ def test_nothing_new_gives_the_same(kept):
 def test_another_trip_is_refused(kept):
     with pytest.raises(ValueError, match="expected minutes of a trip"):
         extend_trip(kept, trip(5))
+
+
+SUNNY = Rig(
+    name="van",
+    timezone="UTC",
+    house=House(chemistry="lfp", capacity_rated=100.0, floor=0.2),
+    latitude=-30.0,
+    longitude=0.0,
+    sources=(Source(name="solar", kind="solar", power_panel=160.0),),
+    loads=(Load(name="fridge", kind="fridge", current_on=4.0),),
+)
+
+
+def sunny(hours, *, metered):
+    t = 1.75e9 // 86400 * 86400 + np.arange(1, int(hours * 360)) * 10.0
+    fridge = np.where((t // 60) % 20 < 8, 4.2, 0.02)
+    hour = np.mod(t, 86400) / 3600
+    sun = np.maximum(np.sin((hour - 6.5) / 11 * np.pi), 0.0) * 6.0 * (hour < 17.5)
+    columns = {
+        "voltage_house_v": np.full(len(t), 13.1),
+        "current_house_a": sun - fridge - 0.2,
+        "current_fridge_a": fridge,
+    }
+    if metered:
+        columns["current_solar_a"] = sun
+    return make_record(t, columns)
+
+
+def test_possible_sun_never_falls_behind_what_came():
+    kept = estimate_trip(sunny(33, metered=True), SUNNY, quick=True)
+    made = extend_trip(kept, sunny(35, metered=True)).sources[0]
+    assert made.possible_is_lower_bound
+    given = np.nansum(made.power) / 60
+    assert made.energy_possible.lo <= made.energy_possible.value
+    assert made.energy_possible.value >= given * 0.99  # the meter's own zero
+    series = np.nansum(made.possible) / 60
+    assert series == pytest.approx(made.energy_possible.value, rel=0.001)
+
+
+def test_sources_without_a_meter_go_on_as_the_least():
+    kept = estimate_trip(sunny(33, metered=False), SUNNY, quick=True)
+    made = extend_trip(kept, sunny(35, metered=False))
+    whole = estimate_trip(sunny(35, metered=False), SUNNY, quick=True)
+    m = len(kept.battery.soc)
+    got, want = (x.sources[0].charge[m:].sum() for x in (made, whole))
+    assert made.sources[0].kind == "net"
+    assert got == pytest.approx(want, rel=0.05)  # the offset found may differ a little
+    assert np.nanmin(made.not_itemised[m:]) >= -0.06  # the meter's own zero

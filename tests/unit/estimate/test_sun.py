@@ -96,6 +96,15 @@ def test_held_back_sun_is_found_and_filled():
     assert not any("lost" in n for n in sun.notes)
 
 
+def test_the_series_adds_up_to_the_energy():
+    rng = np.random.default_rng(5)
+    power, voltage, load, _ = full_after(clear(), 11.0, rng)
+    sun = estimate_sun(trip(power, voltage, load), make_rig(), SOLAR)
+    total = np.nansum(sun.possible) / 60
+    assert total == pytest.approx(sun.energy_possible.value, rel=1e-6)  # same minutes
+    assert np.all(np.nan_to_num(sun.possible) >= np.nan_to_num(sun.power) - 1e-6)
+
+
 def test_low_volts_are_never_held_back():
     # taper told from weakness: half the sun, volts far below the set point
     sun = estimate_sun(trip(0.5 * clear()), make_rig(), SOLAR)
