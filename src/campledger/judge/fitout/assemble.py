@@ -215,7 +215,7 @@ def _failures(found: dict[str, Finding], evidence: Evidence) -> frozenset[str]:
         if name == "C40":
             failed |= {c for c in finding.place.split() if evidence.has(c)}
         elif name == "C35":
-            failed.add("current_house_a")
+            failed.add(f"current_{finding.place or 'house'}_a")
         elif name == "C36":
             place = finding.place or "house"
             failed.add(f"current_{place}_a")
@@ -268,27 +268,28 @@ def _with_failed(evidence: Evidence, failed: frozenset[str]) -> Evidence:
 def _corrections(found: dict[str, Finding]) -> tuple[CorrectionOffer, ...]:
     offers = []
     sign, scale, zero = found["C35"], found["C36"], found["C37"]
+    house = "current_house_a"
     if sign.verdict == Verdict.FAULT:
-        offers.append(_offer(-1.0, 0.0, "sense leads swapped (C35)"))
+        channel = f"current_{sign.place or 'house'}_a"
+        offers.append(_offer(channel, -1.0, 0.0, "sense leads swapped (C35)"))
     elif scale.verdict == Verdict.FAULT and scale.place == "house":
-        offers.append(
-            _offer(1.0 / scale.value, 0.0, f"reads {scale.value:.3f} of the rest (C36)")
-        )
+        why = f"reads {scale.value:.3f} of the rest (C36)"
+        offers.append(_offer(house, 1.0 / scale.value, 0.0, why))
     if zero.verdict == Verdict.FAULT:
-        offers.append(_offer(1.0, -zero.value, "isolated test (C37)"))
+        offers.append(_offer(house, 1.0, -zero.value, "isolated test (C37)"))
     return tuple(offers)
 
 
-def _offer(scale: float, offset: float, reason: str) -> CorrectionOffer:
+def _offer(channel: str, scale: float, offset: float, reason: str) -> CorrectionOffer:
     text = (
         "[[correction]]\n"
-        'channel = "current_house_a"\n'
+        f'channel = "{channel}"\n'
         f"scale = {scale:.4g}\n"
         f"offset = {offset:.4g}\n"
         f'reason = "{reason}"\n'
     )
     return CorrectionOffer(
-        channel="current_house_a", scale=scale, offset=offset, reason=reason, text=text
+        channel=channel, scale=scale, offset=offset, reason=reason, text=text
     )
 
 

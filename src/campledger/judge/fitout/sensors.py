@@ -6,48 +6,43 @@ These are judged before all others; what they fail, nothing else may use.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from campledger.estimate.sensor_truth import (
+    ScaleFit,
+    charge_from_nowhere,
+    combine_scale,
+    confusion,
+    day_rests,
+    full_balance,
+    full_pairs,
+    load_answers,
+    wrong_way,
+)
 from campledger.estimate.steps import (
     Slope,
-    fill_short_gaps,
     slope_through_zero,
-    slope_with_intercept,
 )
 from campledger.judge.finding import LimitKind, Picture, Sure, Verdict
 from campledger.judge.fitout.row import Result, Row, cannot_tell
 from campledger.judge.fitout.treatment import full_spans
-from campledger.model.words import Word
 
 if TYPE_CHECKING:
     from campledger.judge.fitout.evidence import Array, Evidence
 
 SIGN_STEPS = 5
 SCALE_BAND = 0.03
-SNAP_BAND = 0.02
-RATIOS: tuple[tuple[float, str], ...] = (
-    (0.5, "a factor of two, e.g. 100 for 200 A"),
-    (0.667, "50/75 mV: set as 75 mV, probably a 50 mV shunt"),
-    (0.75, "75/100 mV"),
-    (1.333, "100/75 mV"),
-    (1.5, "75/50 mV: set as 50 mV, probably a 75 mV shunt"),
-    (2.0, "a factor of two, e.g. 200 for 100 A"),
-    (5.0, "500 for 100 A"),
-    (10.0, "a factor of ten"),
-)
 ZERO = 0.020
 ZERO_HINT = 0.10
+ZERO_NOWHERE = 0.05
+WRONG_SHARE = 0.9
 CHIP_STEP = 2.5e-6
 ROUND_CHARGE, ROUND_SHARE = 3.0, 0.15
 ETA_LEAD = (0.85, 0.90, 0.95)
 ETA_LFP = (0.97, 0.99, 1.0)
 LEDGER_CHARGE, LEDGER_SHARE = 2.0, 0.05
-CYCLE_HOURS = 10.0
-GAP_DOUBT = 0.7
 HELD_BELOW_FLOAT = 0.35
 """Limits and figures of this group: each row of ``ROWS`` names the kind and source;
 what no row names is common practice, no source."""
@@ -60,6 +55,38 @@ def _calm_steps(evidence: Evidence) -> tuple[Array, Array]:
     index = np.clip(index, 0, len(evidence.minute_utc) - 1)
     low = np.nan_to_num(evidence.voltage[index]) < evidence.absorb_least[index] - 0.3
     return steps.current[low], steps.others[0][low]
+
+
+def signs(evidence: Evidence) -> Result:
+    """C35: the house shunt, then every circuit that can only read above zero."""
+    house = shunt_sign(evidence)
+    if house.verdict == Verdict.FAULT:
+        return house
+    rig = evidence.rig
+    for name in (
+        *(s.name for s in rig.sources),
+        "charge",
+        *(x.name for x in rig.loads),
+    ):
+        if not evidence.has(f"current_{name}_a"):
+            continue
+        share, count = wrong_way(evidence.series(f"current_{name}_a").value)
+        if share > WRONG_SHARE:
+            return Result(
+                verdict=Verdict.FAULT,
+                reads=(
+                    f"The {name} meter reads below zero where it can only be above; "
+                    "swap its two sense leads or accept the printed correction (scale "
+                    "= -1). The record is kept and can be re-read corrected."
+                ),
+                value=-share,
+                lo=-share,
+                hi=-share,
+                unit="share of its readings",
+                count=count,
+                place=name,
+            )
+    return house
 
 
 def shunt_sign(evidence: Evidence) -> Result:
@@ -119,59 +146,49 @@ def _step_picture(amps: Array, volts: Array, line: Slope) -> Picture:
     )
 
 
-@dataclass(frozen=True, kw_only=True)
-class ScaleFit:
-    """House current against the rest: ratio, offset (A), points, and each circuit's."""
-
-    ratio: Slope
-    offset: float
-    complete: bool
-    each: tuple[tuple[str, Slope], ...]
-
-
 def scale_fit(evidence: Evidence) -> ScaleFit:
     """
-    Fit house = ratio * (sources - loads) + offset.
+    Fit the house current to all that is metered beside it.
 
-    With every circuit metered by regression over minutes, else from load steps alone,
-    where a load without a meter does no harm.
+    Parameters
+    ----------
+    evidence : Evidence
+        The trip.
+
+    Returns
+    -------
+    fit : ScaleFit
+        See ``combine_scale``.
+
+    References
+    ----------
+    .. [1] Common practice, no source.
     """
-    each = tuple(_circuit_ratios(evidence))
     charge = evidence.charge
-    nan = float("nan")
-    whole = Slope(value=nan, lo=nan, hi=nan, count=0, intercept=nan)
-    complete = (
-        charge is not None and not evidence.loads_unmetered and bool(evidence.rig.loads)
+    whole = not evidence.loads_unmetered and bool(evidence.rig.loads)
+    rest = charge - evidence.loads_measured if charge is not None and whole else None
+    each = [(x.name, _load_ratio(evidence, x.name)) for x in evidence.rig.loads]
+    return combine_scale(
+        [(n, s) for n, s in each if s is not None], evidence.current, rest
     )
-    if complete and charge is not None:
-        whole = slope_with_intercept(charge - evidence.loads_measured, evidence.current)
-    ratio = max(each, key=lambda x: x[1].count)[1] if each else whole
-    return ScaleFit(ratio=ratio, offset=whole.intercept, complete=complete, each=each)
 
 
-def _circuit_ratios(evidence: Evidence) -> list[tuple[str, Slope]]:
-    """Fit the house current's steps on the steps of each metered load."""
-    found = []
+def _load_ratio(evidence: Evidence, load: str) -> Slope | None:
+    """Fit the house current's steps on the steps of a metered load."""
+    channel = f"current_{load}_a"
+    if not evidence.has(channel):
+        return None
     charge = "current_charge_a" if evidence.has("current_charge_a") else ""
     sources = [f"current_{s.name}_a" for s in evidence.rig.sources]
     others = (charge,) if charge else tuple(n for n in sources if evidence.has(n))
-    for load in evidence.rig.loads:
-        channel = f"current_{load.name}_a"
-        if not evidence.has(channel):
-            continue
-        steps = evidence.steps(channel, ("current_house_a", *others))
-        given = np.sum(steps.others[1:], axis=0) if others else 0.0
-        still = np.abs(np.atleast_1d(given)) < 0.2 * np.abs(steps.current)
-        if len(steps) == 0:
-            continue
-        x = given - steps.current if others else -steps.current
-        y = steps.others[0]
-        use = still if others else np.ones(len(steps), dtype=bool)
-        use &= _unheld(evidence, steps.time_utc)
-        line = slope_through_zero(x[use], y[use])
-        if line.count >= 10:
-            found.append((load.name, line))
-    return found
+    steps = evidence.steps(channel, ("current_house_a", *others))
+    if len(steps) == 0:
+        return None
+    given = np.sum(steps.others[1:], axis=0)
+    free = _unheld(evidence, steps.time_utc)
+    return slope_through_zero(
+        *load_answers(steps.current, given, steps.others[0], free)
+    )
 
 
 def _unheld(evidence: Evidence, time_utc: Array) -> Array:
@@ -181,13 +198,6 @@ def _unheld(evidence: Evidence, time_utc: Array) -> Array:
     volts = evidence.voltage[np.clip(index, 0, len(evidence.minute_utc) - 1)]
     low = np.nan_to_num(volts) < evidence.rig.house.voltage_float - HELD_BELOW_FLOAT
     return np.asarray((hour > 19.5) | (hour < 5.0) | low, dtype=bool)
-
-
-def _snap(ratio: float) -> str:
-    for value, text in RATIOS:
-        if abs(ratio / value - 1.0) < SNAP_BAND:
-            return f" ({value:g}: {text})"
-    return ""
 
 
 def shunt_scale(evidence: Evidence) -> Result:
@@ -215,7 +225,8 @@ def shunt_scale(evidence: Evidence) -> Result:
             place = odd[0]
     text = f"House shunt reads {line.value:.3f} of the rest"
     if verdict != Verdict.PASS:
-        text += _snap(line.value)
+        known = confusion(line.value)
+        text += f" ({known})" if known else ""
         if place != "house":
             text = (
                 f"The {place} meter disagrees with the house shunt; others agree with "
@@ -268,6 +279,21 @@ def zero_offset(evidence: Evidence) -> Result:
             sure=Sure.MEASURED,
             place="house",
         )
+    least, nights = _nowhere(evidence)
+    if least > ZERO_NOWHERE:
+        return Result(
+            verdict=Verdict.WORTH_A_LOOK,
+            reads=(
+                f"Reads at least {least:+.2f} A with every charger off = "
+                f"{24 * least:.1f} Ah a day that nobody gave. The isolated test gives "
+                "the whole of it."
+            ),
+            value=least,
+            limit=ZERO_NOWHERE,
+            count=nights,
+            sure=Sure.LIKELY,
+            place="house",
+        )
     fit = scale_fit(evidence)
     if not fit.complete:
         return cannot_tell(
@@ -294,33 +320,32 @@ def zero_offset(evidence: Evidence) -> Result:
     )
 
 
+def _nowhere(evidence: Evidence) -> tuple[float, int]:
+    """Give the bound of the zero where every charger is metered."""
+    charge = evidence.charge
+    if charge is None:
+        return float("nan"), 0
+    return charge_from_nowhere(evidence.current, charge)
+
+
 def round_shunt(evidence: Evidence) -> Result:
     """C38: from full to full, what went in must have come out."""
-    pairs = _full_pairs(full_spans(evidence))
+    pairs = full_pairs(full_spans(evidence))
     if not pairs:
         return cannot_tell(
             "No two true full charges ten hours apart.", "two full charges"
         )
     etas = ETA_LEAD if evidence.rig.house.is_lead else ETA_LFP
-    found = []
-    for start, end in pairs:
-        use = (evidence.minute_utc > start) & (evidence.minute_utc <= end)
-        amps, doubt = fill_short_gaps(evidence.current[use])
-        if doubt > GAP_DOUBT:
-            continue
-        taken = float(np.sum(np.clip(amps, 0, None))) / 60.0
-        given = float(np.sum(np.clip(-amps, 0, None))) / 60.0
-        if taken > ROUND_CHARGE:
-            found.append(((end - start) / 3600.0, taken, given))
-    if not found:
+    sums = full_balance(evidence.minute_utc, evidence.current, pairs)
+    if not sums.cycles:
         return cannot_tell(
             "Between the full charges too little was used.", "a deeper cycle"
         )
-    hours, taken, given = (float(sum(x)) for x in zip(*found, strict=True))
+    hours, taken, given = sums.hours, sums.taken, sums.given
     over = [e * taken - given for e in etas]
     mid = over[1]
     amps_each = [x / hours for x in over]
-    size = ROUND_CHARGE * len(found)
+    size = ROUND_CHARGE * sums.cycles
     out = mid > size and mid > ROUND_SHARE * taken
     back = over[2] < -size and over[2] < -ROUND_SHARE * taken
     bad = out or back
@@ -336,7 +361,7 @@ def round_shunt(evidence: Evidence) -> Result:
             value=amps_each[1],
             lo=amps_each[0],
             hi=amps_each[2],
-            count=len(found),
+            count=sums.cycles,
             place="house",
         )
     way = "leaves by a path" if mid > 0 else "comes in by a path"
@@ -351,18 +376,9 @@ def round_shunt(evidence: Evidence) -> Result:
         value=amps_each[1],
         lo=amps_each[0],
         hi=amps_each[2],
-        count=len(found),
+        count=sums.cycles,
         place="house",
     )
-
-
-def _full_pairs(fulls: list[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Pair the moments at which fulls that lie a cycle apart were reached."""
-    pairs = []
-    for (first, left), (reached, _) in pairwise(fulls):
-        if (reached - left) / 3600.0 >= CYCLE_HOURS:
-            pairs.append((first, reached))
-    return pairs
 
 
 def ledger(evidence: Evidence) -> Result:
@@ -374,31 +390,22 @@ def ledger(evidence: Evidence) -> Result:
     known_loss = bool(np.isfinite(battery.charging_loss).any())
     eta = battery.efficiency.value
     eta = eta if np.isfinite(eta) else (0.9 if evidence.rig.house.is_lead else 0.99)
+    inward = np.clip(np.nan_to_num(evidence.current), 0.0, None)
+    days = day_rests(
+        evidence.day_index,
+        evidence.current,
+        loss_rate if known_loss else (1.0 - eta) * inward,
+        evidence.soc,
+        capacity=evidence.capacity,
+    )
     worst: tuple[float, float, float, float] | None = None
-    count = 0
-    for day in np.unique(evidence.day_index):
-        part = np.flatnonzero(evidence.day_index == day)
-        amps, soc = evidence.current[part], evidence.soc[part]
-        ends = np.flatnonzero(np.isfinite(soc))
-        amps, doubt = fill_short_gaps(amps)
-        if len(part) < 1300 or doubt > GAP_DOUBT or len(ends) < 2:
-            continue
-        count += 1
-        first, last = part[ends[0]], part[ends[-1]]
-        inward = float(np.sum(np.clip(amps, 0, None))) / 60.0
-        outward = float(np.sum(np.clip(-amps, 0, None))) / 60.0
-        loss = (
-            float(np.sum(loss_rate[part])) / 60.0
-            if known_loss
-            else ((1.0 - eta) * inward)
-        )
-        change = (evidence.soc[last] - evidence.soc[first]) * evidence.capacity
-        rest = inward - outward - loss - change
-        limit = max(LEDGER_CHARGE, LEDGER_SHARE * (inward + outward))
+    count = len(days)
+    for day in days:
+        limit = max(LEDGER_CHARGE, LEDGER_SHARE * day.through)
         wide = evidence.soc_hi - evidence.soc_lo
-        band = 0.5 * float(wide[first] + wide[last]) * evidence.capacity
-        if worst is None or abs(rest) - limit > worst[0]:
-            worst = (abs(rest) - limit, rest, limit, band)
+        band = 0.5 * float(wide[day.first] + wide[day.last]) * evidence.capacity
+        if worst is None or abs(day.rest) - limit > worst[0]:
+            worst = (abs(day.rest) - limit, day.rest, limit, band)
     if worst is None:
         return cannot_tell("No whole day is covered.", "a whole day of record")
     over, rest, limit, band = worst
@@ -426,16 +433,11 @@ def ledger(evidence: Evidence) -> Result:
     )
 
 
-def efficiency_known(evidence: Evidence) -> bool:
-    """Tell whether the charge efficiency was measured on this battery."""
-    return evidence.estimates.battery.efficiency.word != Word.ASSUMED
-
-
 ROWS: tuple[Row, ...] = (
     Row(
         id="C35",
         title="Shunt backwards",
-        rule=shunt_sign,
+        rule=signs,
         needs=("voltage_house_v", "current_house_a"),
         limit=0.0,
         unit="milliohm",
