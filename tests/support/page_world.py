@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+from campledger.app.page.gate import House
 from tests.support.answers import OFFSET, invented_enough
 from tests.support.report_trip import invented_trip
 
@@ -29,7 +30,7 @@ from campledger.app.page.places import (
     put_json,
 )
 from campledger.app.page.scribe import Desk, serve
-from campledger.app.page.server import House, make_server
+from campledger.app.page.server import make_server
 from campledger.present.phone import account, ask, lines
 from campledger.present.phone.markup import section
 from campledger.store import Rows, Window, open_store

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 from campledger.app.clocks import ClockAnswer, Laid, lay_together
 from campledger.app.output import Progress
 from campledger.errors import Fault
-from campledger.formats.recording import Recording, read_recording, thousands
+from campledger.formats.importsummary import thousands
+from campledger.formats.recording import Recording, read_recording
 from campledger.model.series import parse_channel
 from campledger.store import Columns
 
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
-    from campledger.formats.recording import Chunk
+    from campledger.formats.chunks import Chunk
     from campledger.model.rig import Rig
     from campledger.store import Store
 

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from campledger.app.clocks import KEYS
 from campledger.errors import CampledgerError, Fault, InputError
-from campledger.formats.foreign import NONE, propose_map
+from campledger.formats.foreign import propose_map
+from campledger.formats.foreigncolumns import NONE
 from campledger.formats.mapfile import read_map, write_map
 from campledger.formats.recording import read_recording
 

@@ -14,21 +14,23 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from campledger.formats.cable_size import copper_area, size_expected
+from campledger.formats.loggerkeys import (
+    CORRECTION_KEYS,
+    LOGGER_KEYS,
+    PAGE_KEYS,
+    PUSH_KEYS,
+    RECORDING_KEYS,
+    SENSOR_KEYS,
+)
 from campledger.formats.rigkeys import (
     CABLE_KEYS,
-    CORRECTION_KEYS,
     ENGINE_KEYS,
     LOAD_KEYS,
-    LOGGER_KEYS,
     MASS_KEYS,
     OPTION_KEYS,
     OWNER_KEYS,
-    PAGE_KEYS,
     PRICE_KEYS,
-    PUSH_KEYS,
-    RECORDING_KEYS,
     RIG_KEYS,
-    SENSOR_KEYS,
     SOURCE_KEYS,
     START_KEYS,
     TABLES,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from campledger.formats.keyparts import amps_key, degrees_key, text_key, volts_key
 from campledger.formats.tomlfile import Key
 from campledger.model.rig import (
     CHEMISTRIES,
@@ -38,7 +39,6 @@ TABLES = (
     "push",
     "recording",
 )
-
 ABSORPTION: Mapping[str, float] = {
     "flooded": 14.4,
     "agm": 14.4,
@@ -57,53 +57,10 @@ TEMP_COMP_LEAD = -24.0
 CHARGE_COLD: Mapping[bool, float] = {True: -20.0, False: 0.0}
 CHARGE_HOT: Mapping[bool, float] = {True: 50.0, False: 45.0}
 """Limits of charging by temperature, lead-acid or not. [Cel]"""
-
 MASS = Key(
     name="mass_kg", field="mass", low=0, high=2000, expected="kilograms, e.g. 12"
 )
-
 _LISTED = ", ".join(CHEMISTRIES[:-1]) + f" or {CHEMISTRIES[-1]}"
-
-
-def _volts(
-    name: str, field: str, default: float | None = None, low: float = 5.0
-) -> Key:
-    return Key(
-        name=name,
-        field=field,
-        low=low,
-        high=20.0,
-        default=default,
-        expected="volts of a 12 V system, e.g. 13.6",
-    )
-
-
-def _amps(
-    name: str, field: str, default: float | None = None, high: float = 1000.0
-) -> Key:
-    return Key(
-        name=name,
-        field=field,
-        low=0.0,
-        high=high,
-        default=default,
-        expected="amps, e.g. 15",
-    )
-
-
-def _degrees(name: str, field: str, default: float | None = None) -> Key:
-    return Key(
-        name=name,
-        field=field,
-        low=-60.0,
-        high=120.0,
-        default=default,
-        expected="degrees Celsius, e.g. 5",
-    )
-
-
-def _text(name: str, field: str, default: str | None = None) -> Key:
-    return Key(name=name, field=field, kind="text", default=default)
 
 
 def house_keys(chemistry: str, rated: float) -> tuple[Key, ...]:
@@ -161,10 +118,10 @@ def house_keys(chemistry: str, rated: float) -> tuple[Key, ...]:
             default=FLOOR[chemistry],
             expected="a share 0..1, e.g. 0.5",
         ),
-        _volts("absorption_v", "voltage_absorption", ABSORPTION[chemistry], 11.0),
-        _volts("float_v", "voltage_float", FLOAT[chemistry], 11.0),
-        _volts("cutoff_v", "voltage_cutoff", 11.0, 8.0),
-        _amps("full_below_a", "current_full", round(FULL_RATE * rated, 2)),
+        volts_key("absorption_v", "voltage_absorption", ABSORPTION[chemistry], 11.0),
+        volts_key("float_v", "voltage_float", FLOAT[chemistry], 11.0),
+        volts_key("cutoff_v", "voltage_cutoff", 11.0, 8.0),
+        amps_key("full_below_a", "current_full", round(FULL_RATE * rated, 2)),
         Key(
             name="full_for_min",
             field="duration_full",
@@ -174,10 +131,10 @@ def house_keys(chemistry: str, rated: float) -> tuple[Key, ...]:
             scale=60.0,
             expected="minutes, e.g. 30",
         ),
-        _amps("charge_max_a", "current_charge_max", round(rate * rated, 1)),
-        _degrees("charge_min_c", "temp_charge_min", CHARGE_COLD[lead]),
-        _degrees("charge_max_c", "temp_charge_max", CHARGE_HOT[lead]),
-        _volts("charge_high_v", "voltage_charge_high", 15.0, 11.0),
+        amps_key("charge_max_a", "current_charge_max", round(rate * rated, 1)),
+        degrees_key("charge_min_c", "temp_charge_min", CHARGE_COLD[lead]),
+        degrees_key("charge_max_c", "temp_charge_max", CHARGE_HOT[lead]),
+        volts_key("charge_high_v", "voltage_charge_high", 15.0, 11.0),
         Key(
             name="temp_comp_mv_per_k",
             field="temp_compensation",
@@ -222,7 +179,6 @@ RIG_KEYS = (
     ),
     MASS,
 )
-
 START_KEYS = (
     Key(
         name="chemistry",
@@ -231,11 +187,10 @@ START_KEYS = (
         choices=CHEMISTRIES,
         default="flooded",
     ),
-    _volts("rested_ok_v", "voltage_rested_ok", 12.5, 9.0),
-    _volts("rested_low_v", "voltage_rested_low", 12.2, 9.0),
+    volts_key("rested_ok_v", "voltage_rested_ok", 12.5, 9.0),
+    volts_key("rested_low_v", "voltage_rested_low", 12.2, 9.0),
     MASS,
 )
-
 ENGINE_KEYS = (
     Key(
         name="alternator",
@@ -246,7 +201,6 @@ ENGINE_KEYS = (
     ),
     MASS,
 )
-
 SOURCE_KEYS = (
     Key(name="kind", field="kind", kind="choice", choices=SOURCE_KINDS, required=True),
     Key(
@@ -280,9 +234,9 @@ SOURCE_KEYS = (
         choices=("mppt", "pwm"),
         default="mppt",
     ),
-    _amps("rated_a", "current_rated"),
-    _volts("absorption_v", "voltage_absorption", 14.4, 11.0),
-    _volts("float_v", "voltage_float", 13.6, 11.0),
+    amps_key("rated_a", "current_rated"),
+    volts_key("absorption_v", "voltage_absorption", 14.4, 11.0),
+    volts_key("float_v", "voltage_float", 13.6, 11.0),
     Key(
         name="efficiency",
         field="efficiency",
@@ -291,21 +245,20 @@ SOURCE_KEYS = (
         default=0.90,
         expected="a share 0.3..1, e.g. 0.9",
     ),
-    _volts("input_min_v", "voltage_input_min", 12.0),
-    _degrees("derate_c", "temp_derate", 55.0),
-    _volts("cut_in_v", "voltage_cut_in", 13.3, 9.0),
-    _volts("cut_out_v", "voltage_cut_out", 12.8, 9.0),
+    volts_key("input_min_v", "voltage_input_min", 12.0),
+    degrees_key("derate_c", "temp_derate", 55.0),
+    volts_key("cut_in_v", "voltage_cut_in", 13.3, 9.0),
+    volts_key("cut_out_v", "voltage_cut_out", 12.8, 9.0),
     MASS,
 )
-
 LOAD_KEYS = (
     Key(name="kind", field="kind", kind="choice", choices=LOAD_KINDS, default="other"),
-    _amps("on_a", "current_on"),
-    _amps("idle_a", "current_idle", high=100.0),
-    _degrees("set_c", "temp_set"),
-    _degrees("cold_line_c", "temp_cold_line", 5.0),
-    _volts("cut_out_v", "voltage_cut_out", None, 8.0),
-    _volts("restart_v", "voltage_restart", None, 8.0),
+    amps_key("on_a", "current_on"),
+    amps_key("idle_a", "current_idle", high=100.0),
+    degrees_key("set_c", "temp_set"),
+    degrees_key("cold_line_c", "temp_cold_line", 5.0),
+    volts_key("cut_out_v", "voltage_cut_out", None, 8.0),
+    volts_key("restart_v", "voltage_restart", None, 8.0),
     Key(
         name="contents",
         field="contents",
@@ -316,10 +269,9 @@ LOAD_KEYS = (
     Key(name="never_list", field="never_list", kind="flag", default=False),
     MASS,
 )
-
 CABLE_KEYS = (
-    _text("from", "place_from", "house"),
-    _text("to", "place_to"),
+    text_key("from", "place_from", "house"),
+    text_key("to", "place_to"),
     Key(
         name="length_m",
         field="length",
@@ -336,7 +288,7 @@ CABLE_KEYS = (
         required=True,
         expected='"6 mm2" (copper), "6 mm auto" (outside size), "10 AWG" or "8 B&S"',
     ),
-    _amps("fuse_a", "current_fuse"),
+    amps_key("fuse_a", "current_fuse"),
     Key(
         name="fuse_at_m",
         field="distance_fuse",
@@ -344,10 +296,9 @@ CABLE_KEYS = (
         high=100.0,
         expected="metres from the battery post, e.g. 0.2",
     ),
-    _amps("rating_a", "current_rating"),
+    amps_key("rating_a", "current_rating"),
     MASS,
 )
-
 MASS_KEYS = (
     Key(
         name="limit_kg",
@@ -366,7 +317,6 @@ MASS_KEYS = (
         expected="kilograms, e.g. 3065",
     ),
 )
-
 OWNER_KEYS = (
     Key(
         name="nights_per_year",
@@ -377,9 +327,7 @@ OWNER_KEYS = (
         expected="nights 1..366",
     ),
 )
-
-PRICE_KEYS = (_text("currency", "currency"),)
-
+PRICE_KEYS = (text_key("currency", "currency"),)
 OPTION_KEYS = (
     Key(
         name="change",
@@ -409,123 +357,5 @@ OPTION_KEYS = (
         low=0.0,
         open_low=True,
         expected="cycles, e.g. 3000",
-    ),
-)
-
-CORRECTION_KEYS = (
-    Key(
-        name="channel",
-        field="channel",
-        kind="text",
-        required=True,
-        expected='a channel, e.g. "current_house_a"',
-    ),
-    Key(
-        name="scale",
-        field="scale",
-        low=-1000.0,
-        high=1000.0,
-        default=1.0,
-        expected="a factor, e.g. -1",
-    ),
-    Key(
-        name="offset",
-        field="offset",
-        default=0.0,
-        expected="a number in the channel's unit",
-    ),
-    Key(name="from", field="start_utc", kind="moment"),
-    Key(name="to", field="end_utc", kind="moment"),
-    _text("reason", "reason"),
-)
-
-SENSOR_KEYS = (
-    Key(
-        name="driver",
-        field="driver",
-        kind="text",
-        required=True,
-        expected='a driver, e.g. "ina226"',
-    ),
-    Key(
-        name="bus",
-        field="bus",
-        kind="text",
-        required=True,
-        expected='"i2c:N", "w1:28-0123456789ab", "tcp:HOST:PORT" or '
-        '"rtu:DEVICE:BAUD:8N1"',
-    ),
-    Key(
-        name="address",
-        field="address",
-        low=0,
-        high=255,
-        expected="I2C address or unit id, e.g. 0x40",
-    ),
-    Key(
-        name="shunt_mohm",
-        field="shunt",
-        low=0.0,
-        high=10000.0,
-        open_low=True,
-        scale=1e-3,
-        expected="milliohms, e.g. 0.5",
-    ),
-    _amps("max_a", "current_max", high=5000.0),
-    Key(
-        name="interval_s",
-        field="interval",
-        low=0.05,
-        high=3600.0,
-        default=1.0,
-        expected="seconds, e.g. 1",
-    ),
-    _text("map", "map_file"),
-)
-
-LOGGER_KEYS = (
-    Key(
-        name="window_s",
-        field="window",
-        low=1.0,
-        high=600.0,
-        default=10.0,
-        expected="seconds, e.g. 10",
-    ),
-    Key(
-        name="free_warn_mb",
-        field="free_warn",
-        low=0.0,
-        default=200.0,
-        scale=1e6,
-        expected="megabytes, e.g. 200",
-    ),
-    Key(
-        name="free_low_mb",
-        field="free_low",
-        low=0.0,
-        default=50.0,
-        scale=1e6,
-        expected="megabytes, e.g. 50",
-    ),
-    _text("act_command", "act_command"),
-)
-
-PAGE_KEYS = (_text("listen", "listen", "127.0.0.1:8080"),)
-
-PUSH_KEYS = (
-    _text("url", "url"),
-    _text("org", "org"),
-    _text("bucket", "bucket"),
-    _text("token_file", "token_file"),
-)
-
-RECORDING_KEYS = (
-    Key(
-        name="sampling",
-        field="sampling",
-        kind="choice",
-        choices=("point", "mean"),
-        default="point",
     ),
 )

@@ -8,8 +8,6 @@ itself and no neighbour.
 
 from __future__ import annotations
 
-import csv
-import re
 from dataclasses import dataclass, field, replace
 from datetime import UTC
 from typing import TYPE_CHECKING
@@ -18,8 +16,17 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import csv as pacsv
 
+from campledger.formats.rowvalues import (
+    convert_texts,
+    even_bytes,
+    floats_of,
+    join_texts,
+    localise,
+    quoted,
+    seconds_of,
+    unquote,
+)
 from campledger.formats.timetext import (
-    LENGTH_MOST,
     IntArray,
     TimeColumn,
     TimeStyle,
@@ -40,13 +47,6 @@ TIME_MOST = 7.25e9
 """Seconds since 1970 at the end of the year 2199."""
 SHEET_EPOCH = 25569.0
 """Days from 1899-12-30, where sheet serials count from, to 1970-01-01."""
-
-_NUMBER = re.compile(rb"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
-_OTHER_STYLE = re.compile(rb"[+-]?\d*,\d+")
-_THOUSANDS = re.compile(
-    rb"[+-]?\d{1,3}(?:[.,' ]\d{3})+(?:[.,]\d+)?|[+-]?\d+[.,][\d.,]+"
-)
-NAN = float("nan")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,15 +161,15 @@ class RowParser:
         parsed = Parsed(lines=np.arange(line, line + table.num_rows, dtype=np.int64))
         if not self._fast_times(table, parsed):
             return None
-        parsed.values = [_floats(table[f"c{k}"]) for k in self.at_values]
+        parsed.values = [floats_of(table[f"c{k}"]) for k in self.at_values]
         if not all(np.isfinite(v[~np.isnan(v)]).all() for v in parsed.values):
             return None
         return parsed
 
     def _fast_times(self, table: pa.Table, parsed: Parsed) -> bool:
         if self.at_boot >= 0:
-            parsed.boot = _floats(table[f"c{self.at_boot}"])
-            parsed.uptime = _floats(table[f"c{self.at_uptime}"])
+            parsed.boot = floats_of(table[f"c{self.at_boot}"])
+            parsed.uptime = floats_of(table[f"c{self.at_uptime}"])
             whole = np.isfinite(parsed.boot) & np.isfinite(parsed.uptime)
             if not whole.all() or (parsed.uptime < 0).any():
                 return False
@@ -177,18 +177,18 @@ class RowParser:
             return True
         columns = [table[f"c{k}"] for k in self.at_time]
         if self.arrow_time:
-            parsed.time = _seconds(columns[0])
+            parsed.time = seconds_of(columns[0])
         elif self.layout.time.format == "text":
-            table_of_bytes = _even(columns[0]) if len(columns) == 1 else None
+            table_of_bytes = even_bytes(columns[0]) if len(columns) == 1 else None
             if table_of_bytes is not None:
                 parsed.time = self._clock(table_of_bytes)
                 return self.at_boot >= 0 or bool(np.isfinite(parsed.time).all())
             lists = [c.combine_chunks().to_pylist() for c in columns]
             if any(None in texts for texts in lists):
                 return False
-            parsed.time = self._clock(_join(lists))
+            parsed.time = self._clock(join_texts(lists))
         else:
-            parsed.time = self._numbers(_floats(columns[0]))
+            parsed.time = self._numbers(floats_of(columns[0]))
         return self.at_boot >= 0 or bool(np.isfinite(parsed.time).all())
 
     def _clock(self, texts: list[bytes] | NDArray[np.uint8]) -> FloatArray:
@@ -208,7 +208,7 @@ class RowParser:
             seconds = np.round((value - SHEET_EPOCH) * 86400.0, 3)
         believable = (seconds > 0.0) & (seconds < TIME_MOST)
         seconds = np.where(believable, seconds, np.nan)
-        return _localise(seconds, self.clock) if kind == "sheet" else seconds
+        return localise(seconds, self.clock) if kind == "sheet" else seconds
 
     def _careful(self, data: bytes, line: int, *, ended: bool) -> Parsed:
         rows, numbers, parsed = self._split(data, line, ended=ended)
@@ -237,7 +237,7 @@ class RowParser:
         times = self._careful_times(columns, aside)
         values = []
         for column, k in zip(self.layout.columns, self.at_values, strict=True):
-            array, odd = _convert(columns[k], self.layout.decimal)
+            array, odd = convert_texts(columns[k], self.layout.decimal)
             for at, raw, kind in odd:
                 self._report(parsed, numbers, at, column.word, raw, kind, aside)
             values.append(array)
@@ -302,11 +302,11 @@ class RowParser:
         boot = uptime = time = None
         if self.at_boot >= 0:
             boot = self._whole(columns[self.at_boot], self.layout.time.boot, aside)
-            uptime, odd = _convert(columns[self.at_uptime], self.layout.decimal)
+            uptime, odd = convert_texts(columns[self.at_uptime], self.layout.decimal)
             bad = {at for at, _, _ in odd}
             bad.update(np.flatnonzero(~(uptime >= 0)).tolist())
             for at in sorted(bad):
-                got = _quote(columns[self.at_uptime][at])
+                got = quoted(columns[self.at_uptime][at])
                 name = self.layout.time.uptime
                 aside(at, name, got, "seconds since boot", "uptime")
         if self.at_time:
@@ -319,10 +319,10 @@ class RowParser:
         name: str,
         aside: Callable[[int, str, str, str, str], None],
     ) -> FloatArray:
-        boot, _ = _convert(texts, ".")
+        boot, _ = convert_texts(texts, ".")
         good = np.isfinite(boot) & (boot == np.floor(boot)) & (np.abs(boot) < 2**53)
         for at in np.flatnonzero(~good).tolist():
-            aside(at, name, _quote(texts[at]), "a whole number", "boot")
+            aside(at, name, quoted(texts[at]), "a whole number", "boot")
         return np.where(good, boot, 0.0)
 
     def _careful_clock(
@@ -331,11 +331,11 @@ class RowParser:
         aside: Callable[[int, str, str, str, str], None],
     ) -> FloatArray:
         lists = [columns[k] for k in self.at_time]
-        texts = _join(lists)
+        texts = join_texts(lists)
         if self.layout.time.format == "text":
             times = self.clock.read(texts)
         else:
-            numbers, _ = _convert(texts, self.layout.decimal)
+            numbers, _ = convert_texts(texts, self.layout.decimal)
             times = self._numbers(numbers)
         for at in np.flatnonzero(np.isnan(times)).tolist():
             if self.at_boot >= 0 and not texts[at].strip():
@@ -344,7 +344,7 @@ class RowParser:
             if self.at_boot >= 0:
                 continue
             name = shorten(self.layout.time.columns[0])
-            aside(at, name, _quote(texts[at]), expected, "time")
+            aside(at, name, quoted(texts[at]), expected, "time")
         return times
 
     def _split(
@@ -361,7 +361,7 @@ class RowParser:
             text = raw.removesuffix(b"\r")
             fields = text.split(separator)
             if b'"' in text:
-                fields = _unquote(text, self.layout.separator) or [b""] * (wanted + 1)
+                fields = unquote(text, self.layout.separator) or [b""] * (wanted + 1)
             if len(fields) != wanted or b"\0" in text or text == self.header_line:
                 cut = n == last and not ended
                 self._odd_line(parsed, text, line + n, fields, cut=cut)
@@ -404,109 +404,3 @@ class RowParser:
             )
         )
         parsed.aside.append((line, text, reason))
-
-
-def _quote(raw: bytes) -> str:
-    return f'"{shorten(raw.decode("utf-8", "replace"))}"'
-
-
-def _join(lists: Sequence[Sequence[bytes]]) -> list[bytes]:
-    if len(lists) == 1:
-        return list(lists[0])
-    return [a + b" " + b for a, b in zip(*lists, strict=True)]
-
-
-def _unquote(text: bytes, separator: str) -> list[bytes] | None:
-    """Take a line with quotes apart; None if they do not pair."""
-    try:
-        rows = list(
-            csv.reader(
-                [text.decode("utf-8", "surrogateescape")],
-                delimiter=separator,
-                strict=True,
-            )
-        )
-    except csv.Error:
-        return None
-    if len(rows) != 1 or any("\n" in f for f in rows[0]):
-        return None
-    return [f.encode("utf-8", "surrogateescape") for f in rows[0]]
-
-
-def _even(column: pa.ChunkedArray) -> NDArray[np.uint8] | None:
-    """Give texts that all have one length as a table of bytes, without copying."""
-    array = column.combine_chunks()
-    count = len(array)
-    if not count or array.null_count:
-        return None
-    _, marks, data = array.buffers()
-    offsets = np.frombuffer(marks, dtype=np.int32)[array.offset :][: count + 1]
-    length = int(offsets[1] - offsets[0])
-    if not 0 < length <= LENGTH_MOST or (np.diff(offsets) != length).any():
-        return None
-    start = int(offsets[0])
-    flat = np.frombuffer(data, dtype=np.uint8)[start : start + count * length]
-    return flat.reshape(count, length)
-
-
-def _floats(column: pa.ChunkedArray) -> FloatArray:
-    array: FloatArray = column.combine_chunks().to_numpy(zero_copy_only=False)
-    return np.asarray(array, dtype=np.float64)
-
-
-def _seconds(column: pa.ChunkedArray) -> FloatArray:
-    whole = column.combine_chunks()
-    micros = whole.cast(pa.int64()).to_numpy(zero_copy_only=False)
-    if micros.dtype == np.int64:
-        seconds: FloatArray = micros / 1e6
-        return seconds
-    out: FloatArray = micros.astype(np.float64) / 1e6
-    return out
-
-
-def _localise(local: FloatArray, clock: TimeColumn) -> FloatArray:
-    """Turn local seconds into UTC by the column's zone."""
-    if clock.style.zone is UTC:
-        return local
-    good = np.isfinite(local)
-    micros = np.where(good, np.round(local * 1e6), 0.0).astype(np.int64)
-    utc = clock.to_utc(micros, good)
-    return np.where(good, utc / 1e6, np.nan)
-
-
-def _convert(
-    texts: Sequence[bytes], decimal: str
-) -> tuple[FloatArray, list[tuple[int, bytes, str]]]:
-    """Turn texts into numbers; gives what is none: (index, text, kind)."""
-    known: dict[bytes, float] = {}
-    odd: dict[bytes, str] = {}
-    for text in set(texts):
-        known[text], kind = _one(text, decimal)
-        if kind:
-            odd[text] = kind
-    array = np.fromiter((known[t] for t in texts), dtype=np.float64, count=len(texts))
-    if not odd:
-        return array, []
-    return array, [(n, t, odd[t]) for n, t in enumerate(texts) if t in odd]
-
-
-def _one(raw: bytes, decimal: str) -> tuple[float, str]:
-    text = raw.strip()
-    if not text:
-        return NAN, ""
-    plain = text
-    if decimal == ",":
-        plain = text.translate(_SWAP)
-    if _NUMBER.fullmatch(plain):
-        value = float(plain)
-        return (value, "") if abs(value) < 1e300 else (NAN, "text")
-    if plain.lower() == b"nan":
-        return NAN, ""
-    if _OTHER_STYLE.fullmatch(plain):
-        return NAN, "style"
-    if _THOUSANDS.fullmatch(text):
-        return NAN, "thousands"
-    return NAN, "text"
-
-
-_SWAP = bytes.maketrans(b".,", b",.")

@@ -6,6 +6,7 @@ import time
 
 import numpy as np
 import pytest
+from campledger.app.page.gate import age_of
 from tests.support.cases import make_record
 from tests.support.page_world import LOADS, RIG_TEXT, make_store
 
@@ -15,7 +16,6 @@ from campledger.app.page.limits import Doors, Rate
 from campledger.app.page.looking import is_driving, look
 from campledger.app.page.pairing import Pairing
 from campledger.app.page.places import PAIRING, make_folder
-from campledger.app.page.server import age_of
 from campledger.app.page.trying import Change, from_json, read_change, to_json
 from campledger.formats.rigfile import read_rig
 from campledger.model.clock import STRENGTH

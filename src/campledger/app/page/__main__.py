@@ -9,7 +9,8 @@ import signal
 import sys
 from pathlib import Path
 
-from campledger.app.page.server import House, keep_going, make_server
+from campledger.app.page.gate import House
+from campledger.app.page.server import keep_going, make_server
 from campledger.app.page.worker import Worker
 
 

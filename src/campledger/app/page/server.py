@@ -15,40 +15,35 @@ import math
 import subprocess
 import sys
 import time
-from dataclasses import dataclass, field
-from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 
 from tornado.httpserver import HTTPServer
-from tornado.web import Application, HTTPError, RequestHandler
+from tornado.web import Application, HTTPError
 
-from campledger.app.page.limits import Doors, Rate
-from campledger.app.page.pairing import Pairing, boot_time
+from campledger.app.page.gate import (
+    TRY_COST,
+    Gate,
+    House,
+    age_of,
+    is_driving,
+    now_of,
+)
+from campledger.app.page.limits import Doors
 from campledger.app.page.places import (
     DRIVING,
-    FACTS,
     LIVE,
-    NOW,
-    PAIRING,
-    SOCKET,
     TRIED,
-    take_json,
 )
 from campledger.app.page.trying import read_change
+from campledger.app.page.writing import BODY_MOST, Forget, Pair, Write
 from campledger.present.phone import ask, shell
 from campledger.present.phone.markup import section, text
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from tornado.iostream import IOStream
-
-    from campledger.app.page.worker import Worker
 
 log = logging.getLogger(__name__)
 
-BODY_MOST = 1024
-"""Largest write. [byte] (asked)"""
 HEADER_MOST = 8192
 SLOW = 10.0
 """A request that is not whole after this is dropped. [s]"""
@@ -57,161 +52,11 @@ EVERY = 600.0
 EVENT_APART = 120.0
 """Events do not have the answers worked out more often than this. [s]"""
 LOOK = 5.0
-DRIVING_OLD = 1200.0
-"""What the answers say about driving counts no longer than this. [s]"""
-LOOK_OLD = 120.0
-WRITE_COST, TRY_COST = 4.0, 2.0
-COOKIE = "page_phone"
-COOKIE_DAYS = 400
-HEADERS = {
-    "Content-Security-Policy": (
-        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "
-        "connect-src 'self'; form-action 'self'; base-uri 'none'; "
-        "frame-ancestors 'none'"
-    ),
-    "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "no-referrer",
-    "Cross-Origin-Opener-Policy": "same-origin",
-    "Cross-Origin-Resource-Policy": "same-origin",
-    "Cache-Control": "no-store",
-}
 KINDS = {
     "page.css": "text/css; charset=utf-8",
     "page.js": "text/javascript; charset=utf-8",
     "icon.svg": "image/svg+xml",
 }
-
-
-@dataclass(kw_only=True)
-class House:
-    """What every handler needs."""
-
-    folder: Path
-    name: str
-    hosts: frozenset[str]
-    worker: Worker
-    network: str = ""
-    rate: Rate = field(default_factory=Rate)
-    pairing: Pairing = field(init=False)
-    faults: int = 0
-
-    def __post_init__(self) -> None:
-        """Find the pairing file."""
-        self.pairing = Pairing(path=self.folder / PAIRING)
-
-    def facts(self) -> dict[str, Any]:
-        """Give what is known about the answer that is there."""
-        return take_json(self.folder / FACTS)
-
-    def part(self, name: str) -> str:
-        """Give a finished part, empty if there is none yet."""
-        try:
-            return (self.folder / name).read_text(encoding="utf-8")
-        except OSError:
-            return ""
-
-
-def age_of(facts: dict[str, Any]) -> float:
-    """Give the age of an answer on the boot-time clock, else by the wall clock. [s]"""
-    uptime = facts.get("uptime")
-    if not isinstance(uptime, (int, float)):
-        return math.nan
-    age = boot_time() - uptime
-    written = facts.get("written")
-    wall = time.time() - written if isinstance(written, (int, float)) else age
-    # After a restart the boot-time clock began anew: it cannot be younger than that.
-    return age if age >= 0.0 and age <= max(wall, 0.0) + 120.0 else max(wall, 0.0)
-
-
-def now_of(house: House) -> dict[str, Any]:
-    """Give what the scribe saw at its last look; empty if that is long ago."""
-    found = take_json(house.folder / NOW)
-    uptime = found.pop("uptime", None)
-    fresh = isinstance(uptime, (int, float)) and 0 <= boot_time() - uptime < LOOK_OLD
-    return found if fresh else {}
-
-
-def is_driving(house: House, facts: dict[str, Any]) -> bool:
-    """Tell whether the vehicle moves: the newest look, else the answers' word."""
-    now = now_of(house)
-    if now:
-        return bool(now.get("driving"))
-    return bool(facts.get("driving")) and age_of(facts) < DRIVING_OLD
-
-
-class Gate(RequestHandler):
-    """The gate that every request passes."""
-
-    house: House
-    cost = 1.0
-
-    def initialize(self, house: House) -> None:
-        """Keep what handlers need."""
-        self.house = house
-
-    def set_default_headers(self) -> None:
-        """Set what protects the reader, on refusals too."""
-        self.clear_header("Server")
-        for name, value in HEADERS.items():
-            self.set_header(name, value)
-
-    def prepare(self) -> None:
-        """
-        Refuse a wrong host, a client that asks too often, and odd methods.
-
-        Raises
-        ------
-        HTTPError
-            Refused.
-        """
-        address = self.request.remote_ip or ""
-        if not self.house.rate.allow(address, self.cost):
-            raise HTTPError(429)
-        if self.request.host.lower() not in self.house.hosts:
-            raise HTTPError(421)
-        if self.request.method not in {"GET", "HEAD", "POST"}:
-            raise HTTPError(405)
-
-    def write_error(self, status_code: int, **_: object) -> None:
-        """Say the least."""
-        with contextlib.suppress(ValueError):
-            self.set_status(status_code, HTTPStatus(status_code).phrase)
-        self.set_header("Content-Type", "text/plain; charset=utf-8")
-        self.finish(f"{status_code}\n")
-
-    def log_exception(self, kind: Any, value: Any, trace: Any) -> None:  # noqa: ANN401
-        """Count our own faults; nothing of a request goes into the log."""
-        if isinstance(value, HTTPError):
-            return
-        self.house.faults += 1
-        if self.house.faults in {1, 10, 100, 1000}:
-            log.error("page handler: %s, %d so far", kind.__name__, self.house.faults)
-
-    def head(self, *words: str) -> None:
-        """Answer like a read; the server leaves the body out."""
-        self.get(*words)
-
-    def token(self) -> str:
-        """Give the phone's cookie, empty if it has none."""
-        with contextlib.suppress(Exception):
-            return self.get_cookie(COOKIE) or ""
-        return ""
-
-    def page(self, inside: str, *, refresh: int = 0) -> None:
-        """Send a whole page."""
-        facts = self.house.facts()
-        self.set_header("Content-Type", "text/html; charset=utf-8")
-        age = age_of(facts)
-        self.finish(
-            shell.whole_page(
-                inside,
-                name=self.house.name,
-                network=self.house.network,
-                identity=str(facts.get("identity", "")),
-                age=0.0 if math.isnan(age) else age,
-                refresh=refresh,
-            )
-        )
 
 
 class First(Gate):
@@ -334,99 +179,6 @@ class Asset(Gate):
         else:
             self.set_header("Cache-Control", "max-age=3600")
         self.finish(shell.asset(name))
-
-
-class Write(Gate):
-    """Hand a write to the scribe; the cookie goes with it, nothing else."""
-
-    cost = WRITE_COST
-    do = "write"
-
-    def check_xsrf_cookie(self) -> None:
-        """Not by cookie: origin, own header and a strict cookie stand for it."""
-
-    def get(self) -> None:
-        """
-        Refuse.
-
-        Raises
-        ------
-        HTTPError
-            Always.
-        """
-        raise HTTPError(405)
-
-    async def post(self) -> None:
-        """Check the envelope, ask the scribe, pass on what it says."""
-        asked = self._read()
-        message = {**asked, "do": self.do, "token": self.token()}
-        said = await self._scribe(message)
-        token = said.pop("token", None)
-        if isinstance(token, str):
-            self.set_cookie(
-                COOKIE,
-                token,
-                expires_days=COOKIE_DAYS,
-                httponly=True,
-                samesite="Strict",
-                path="/",
-            )
-        if self.do == "forget":
-            self.clear_cookie(COOKIE, path="/", httponly=True, samesite="Strict")
-        if said.pop("changed", False):
-            self.house.worker.refresh(force=True)
-        self.set_status(int(said.pop("status", 500)))
-        self.set_header("Content-Type", "application/json")
-        self.finish(json.dumps(said))
-
-    def _read(self) -> dict[str, object]:
-        headers = self.request.headers
-        kind = headers.get("Content-Type", "").split(";")[0].strip().lower()
-        if kind != "application/json":
-            raise HTTPError(415)
-        if headers.get("Origin", "").lower() != f"http://{self.request.host.lower()}":
-            raise HTTPError(403)
-        if headers.get("X-Page-Write") != "1":
-            raise HTTPError(403)
-        if headers.get("Sec-Fetch-Site", "same-origin") != "same-origin":
-            raise HTTPError(403)
-        if len(self.request.body) > BODY_MOST:
-            raise HTTPError(413)
-        try:
-            asked = json.loads(self.request.body.decode("utf-8"))
-        except (ValueError, RecursionError):
-            raise HTTPError(400) from None
-        if not isinstance(asked, dict):
-            raise HTTPError(400)
-        return asked
-
-    async def _scribe(self, message: dict[str, object]) -> dict[str, Any]:
-        away = {"status": 503, "text": "Not kept: the writing part is not there."}
-        try:
-            async with asyncio.timeout(20.0):
-                path = str(self.house.folder / SOCKET)
-                reader, writer = await asyncio.open_unix_connection(path)
-                try:
-                    writer.write(json.dumps(message).encode() + b"\n")
-                    raw = await reader.readline()
-                finally:
-                    writer.close()
-            said = json.loads(raw)
-        except (OSError, ValueError, TimeoutError):
-            return away
-        return said if isinstance(said, dict) else away
-
-
-class Pair(Write):
-    """Pair this phone by the code on the label."""
-
-    do = "pair"
-
-
-class Forget(Write):
-    """Let go of this phone."""
-
-    do = "forget"
 
 
 class Nothing(Gate):
