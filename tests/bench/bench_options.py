@@ -160,11 +160,19 @@ def code_of(driven: Variant, targets: list[Variant]) -> str:
     return "buy met" if any(t.met for t in targets) else "buy not met"
 
 
+def kilograms(driven: Variant, target: Variant) -> float:
+    """A panel by its watts; batteries without a typed mass rank behind it."""
+    if target.battery != driven.battery:
+        return float("inf")
+    return 0.075 * (target.solar - driven.solar)
+
+
 def best_of(driven: Variant, targets: list[Variant]) -> str:
-    """First that meets the need, else fewest hours below the floor."""
+    """Fewest kilograms that meet the need, else fewest hours below the floor."""
     meets = [t for t in targets if t.met]
-    best = meets[0] if meets else min(targets, key=lambda t: (t.below, t.off))
-    return best.name
+    if meets:
+        return min(meets, key=lambda t: kilograms(driven, t)).name
+    return min(targets, key=lambda t: (t.below, t.off)).name
 
 
 def measure(one: Variant, targets: list[Variant], cache: Path | None) -> Check:

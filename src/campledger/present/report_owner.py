@@ -90,8 +90,8 @@ def options_table(options: Options, rig: Rig) -> str:
     return table(heads, rows)
 
 
-def grid_chart(grid: Grid) -> Chart:
-    """Draw the low point over battery and panel size, the rig of the trip marked."""
+def grid_chart(grid: Grid, floor: float) -> Chart:
+    """Draw the low point over battery and panel size, rig and floor marked."""
     chart = frame(height=300, y_label="Panel, W", described="lowest point")
     chart.xaxis.axis_label = "Battery, rated Ah"
     chart.contour(
@@ -102,6 +102,16 @@ def grid_chart(grid: Grid) -> Chart:
         line_color=style.MEASURED,
         line_width=[1.0 + 2.0 * float(x) for x in LEVELS],
     )
+    if grid.soc_min.min() < floor < grid.soc_min.max():
+        chart.contour(
+            grid.capacities,
+            grid.panels,
+            grid.soc_min.T,
+            levels=[floor],
+            line_color=style.INK,
+            line_width=2,
+            line_dash=[2, 4],
+        )
     for level in LEVELS:
         _name_level(chart, grid, float(level))
     chart.scatter(
@@ -120,30 +130,35 @@ def grid_chart(grid: Grid) -> Chart:
         see=(
             f"From {_percent(least)} to {_percent(most)} of the battery's charge; the "
             f"crossed square is the rig of this trip, {grid.capacity_now:.0f} Ah and "
-            f"{grid.panel_now:.0f} W."
+            f"{grid.panel_now:.0f} W. Dotted: your floor of {_percent(floor)}; sizes "
+            "above it would have stayed out of it."
         ),
         figures=_grid_table(grid),
     )
 
 
 def _name_level(chart: object, grid: Grid, level: float) -> None:
-    """Write the per cent where its line crosses the diagonal."""
-    low = np.diagonal(grid.soc_min)
-    at = np.flatnonzero((low[:-1] < level) & (low[1:] >= level))
-    if not len(at):
+    """Write the per cent where its line leaves the picture to the right."""
+    for k in range(len(grid.capacities) - 1, -1, -1):
+        low = grid.soc_min[k]
+        at = np.flatnonzero((low[:-1] < level) & (low[1:] >= level))
+        if len(at):
+            break
+    else:
         return
-    k = int(at[0])
-    share = (level - low[k]) / max(low[k + 1] - low[k], 1e-9)
-    x = grid.capacities[k] + share * (grid.capacities[k + 1] - grid.capacities[k])
-    y = grid.panels[k] + share * (grid.panels[k + 1] - grid.panels[k])
+    j = int(at[0])
+    share = (level - low[j]) / max(low[j + 1] - low[j], 1e-9)
+    y = grid.panels[j] + share * (grid.panels[j + 1] - grid.panels[j])
     chart.text(  # type: ignore[attr-defined]
-        [float(x)],
+        [float(grid.capacities[k])],
         [float(y)],
         text=[_percent(level)],
         text_color=style.INK,
         text_font_size="12px",
-        text_align="left",
-        text_baseline="bottom",
+        text_align="right",
+        text_baseline="middle",
+        background_fill_color=style.PAPER,
+        padding=2,
     )
 
 
@@ -176,6 +191,14 @@ def path_chart(options: Options, rig: Rig, utc_offset: float) -> Chart | None:
         line_width=2,
         line_dash=[7, 4],
     )
+    floor = options.baseline.floor
+    chart.line(
+        [x[0], x[-1]],
+        [floor * ROUND] * 2,
+        line_color=style.INK,
+        line_width=1.4,
+        line_dash=[2, 4],
+    )
     name = describe(path.change, rig)
     low, then = float(np.nanmin(path.driven)), float(np.nanmin(path.changed))
     return Chart(
@@ -183,7 +206,8 @@ def path_chart(options: Options, rig: Rig, utc_offset: float) -> Chart | None:
         title="Charge by hour",
         see=(
             f"The lowest point was {_percent(low)} as driven (solid) and would have "
-            f"been about {_percent(then)} with {name} (dashed)."
+            f"been about {_percent(then)} with {name} (dashed); your floor is "
+            f"{_percent(floor)} (dotted)."
         ),
     )
 
@@ -212,7 +236,7 @@ def owner_section(options: Options, rig: Rig, utc_offset: float) -> Section:
     if path is not None:
         blocks.append(path)
     if options.grid is not None:
-        blocks.append(grid_chart(options.grid))
+        blocks.append(grid_chart(options.grid, options.baseline.floor))
     blocks.append(options_table(options, rig))
     refused = [
         f"{describe(o.change, rig)}: can't tell, {o.refused}."

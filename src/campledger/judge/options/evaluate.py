@@ -404,6 +404,8 @@ def _notes(record: TripRecord, rig: Rig, estimates: TripEstimates) -> tuple[str,
         notes.append(
             f"The sun that {', '.join(lower)} could have given is at least so."
         )
+    if rig.house.mass is None:
+        notes.append("A battery's kilograms can't be told: mass_kg was not typed.")
     if "house.floor" in rig.assumed:
         notes.append("The floor is assumed, because it was not typed.")
     return tuple(notes)

@@ -157,7 +157,7 @@ def decide(
         best = allowed[0]
         words = describe(best.change, rig)
         why = f" ({faults[best.change.fixed]})" if best.change.fixed in faults else ""
-        text = f"{short} Enough with {words}{why}."
+        text = f"{short} This would have been enough: {words}{why}."
         return Verdict(
             code=code_of(best.change),
             met=True,
