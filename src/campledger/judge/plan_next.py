@@ -12,10 +12,11 @@ from campledger.model.rig import COOLING
 from campledger.model.words import Word
 
 if TYPE_CHECKING:
-    from campledger.model.estimates import LoadUse, TripEstimates
+    from campledger.model.estimates import FridgeModel, LoadUse, TripEstimates
     from campledger.model.rig import Rig
     from campledger.model.series import TripRecord
 
+HOURS_DAY = 24.0
 FURTHER = 5.0
 """Hotter than anything measured by this: say so. [K] Common practice, no source."""
 
@@ -115,6 +116,24 @@ def _every_day(record: TripRecord, old: Plan) -> PlanDay | None:
     return replace(base, temp_min=round(low, 1), temp_max=round(high, 1))
 
 
+def _duties(record: TripRecord, model: FridgeModel, inside: float) -> list[str]:
+    """Say the duty at this trip's air, and the range to expect in hotter air."""
+    if "temp_air_c" not in record.minutes or model.current_running <= 0.0:
+        return []
+    air = float(np.nanmean(record.minutes["temp_air_c"].mean))
+    if not np.isfinite(air):
+        return []
+    most = HOURS_DAY * model.current_running
+    now = model.charge_a_day(air - inside)
+    hotter = inside + model.difference_max + FURTHER
+    then = model.charge_a_day(hotter - inside)
+    lo, hi = (min(x / most, 1.0) for x in (then.lo, then.hi))
+    return [
+        f"{model.name}: duty {min(now.value / most, 1.0):.2f} at {air:.0f} degC on the "
+        f"mean; at {hotter:.0f} degC expect {lo:.2f} to {hi:.2f}."
+    ]
+
+
 def _temperatures(record: TripRecord, rig: Rig, estimates: TripEstimates) -> list[str]:
     """Say what range of air the cooling figures rest on."""
     notes = []
@@ -128,6 +147,7 @@ def _temperatures(record: TripRecord, rig: Rig, estimates: TripEstimates) -> lis
             f"{model.name}: measured up to {hottest:.0f} degC of air on a day's mean; "
             f"beyond {hottest + FURTHER:.0f} degC it is outside what was measured."
         )
+        notes += _duties(record, model, inside)
     if not estimates.fridges and "temp_air_c" not in record.minutes:
         notes.append("air temperature was not measured: figures hold for such days.")
     return notes
