@@ -112,7 +112,7 @@ def days_to_floor(in_hand: Estimate, draw: Estimate, lost: Estimate) -> Estimate
     Returns
     -------
     days : Estimate
-        0 if the floor is reached already. [day]
+        0 if the floor is reached already. [d]
 
     References
     ----------

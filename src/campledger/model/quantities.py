@@ -82,4 +82,42 @@ GLOSSARY: Mapping[str, Quantity] = _table(
     ("latitude", "deg", "north positive"),
     ("longitude", "deg", "east positive"),
     ("utc_offset", "s", "rig time minus UTC"),
+    ("hours", "h", "how long until, or length of a stretch in words"),
+    ("length", "m", "one way along a cable; a loop is twice that"),
+    ("mass", "kg", "what is carried"),
+    ("elevation", "deg", "of the sun above the horizon"),
+    ("zenith", "deg", "of the sun from straight up"),
+    ("azimuth", "deg", "clockwise from north"),
+    ("tilt", "deg", "of a panel from level"),
+    ("ghi", "W/m2", "irradiance on the flat"),
+    ("time_constant", "s", "of a fall to 1/e"),
+    ("share", "1", "part of a whole, 0..1"),
+    ("efficiency", "1", "out over in"),
 )
+
+FAMILIES: Mapping[str, str] = {
+    "voltage": "V",
+    "volts": "V",
+    "current": "A",
+    "amps": "A",
+    "power": "W",
+    "energy": "W.h",
+    "charge": "A.h",
+    "capacity": "A.h",
+    "resistance": "Ohm",
+    "temp": "Cel",
+    "soc": "1",
+    "duration": "s",
+    "time": "s",
+    "utc": "s",
+    "share": "1",
+    "ratio": "1",
+}
+"""Unit of every name that begins, or for ``utc`` and ``share`` ends, with this word."""
+
+UNITS_KNOWN = frozenset(
+    {unit.unit for unit in GLOSSARY.values()}
+    | set(FAMILIES.values())
+    | {"min", "d", "1/K", "V/K", "W/K", "1/h", "byte"}
+)
+"""The only spellings of units in docstrings: one unit, one spelling (after UCUM)."""
