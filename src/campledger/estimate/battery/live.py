@@ -42,8 +42,6 @@ if TYPE_CHECKING:
 HOUR = 3600.0
 UPDATE_SECONDS = 300.0
 PLACE_STD = 0.012
-TAIL_STD = 0.25
-"""Spread of the missing charge at a tail current, share of it. Common practice."""
 INSTEAD_STD = 1.0
 """A, of the circuits added up in place of a silent shunt. Common practice."""
 FULL_MARGIN = 0.12
@@ -248,8 +246,9 @@ class LiveBattery:
     def _measure_full(self, current: float, volts: float, temp: float) -> None:
         filters = self._filters
         amps = max(max(current, 0.0) - self._gas(volts, temp), 0.0)
-        missing = amps * self._kind.acceptance_time[0] / HOUR / filters.capacity
-        std = np.hypot(self._habits.full_std, TAIL_STD * missing)
+        time, spread = self._kind.acceptance_time
+        missing = amps * time / HOUR / filters.capacity
+        std = np.hypot(self._habits.full_std, spread * missing)
         if self._since_full > FULL_APART:
             self._held = 0.0
         self._since_full = 0.0

@@ -59,6 +59,6 @@ HABITS: Mapping[str, Habits] = {
         read_rate=0.3,
         full_std=0.010,
         opening=(0.75, 0.25),
-        widen=(1.1, 0.80),
+        widen=(1.0, 0.72),
     ),
 }
