@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from campledger.model.series import FloatArray
 
 PATHS = 1000
-PLAN_DAYS = 0.5
+PLAN_DAYS = 1.0
 """How many recorded days a plan's figure is worth. Common practice, no source."""
 HOURS_TRIP, HOURS_DAY = 48.0, 24.0
 """Record that carries the rungs "this trip" and "one day". [h]"""
