@@ -15,12 +15,13 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import json
 import platform
 import resource
 import subprocess
 import sys
 import time as clock
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -250,10 +251,10 @@ def judge(trip: Trip):
                 trip=trip.name,
                 load="+".join(members),
                 kind=trip.rig.load(name).kind,
-                share=b * 60 / total,
-                true=b,
-                found=a,
-                sae=abs(a - b) / max(b, 1e-9),
+                share=float(b * 60 / total),
+                true=float(b),
+                found=float(a),
+                sae=float(abs(a - b) / max(b, 1e-9)),
                 error=float(np.abs(use.power[ok] - true[ok]).sum()) / 60,
                 inside=bool(use.energy.lo <= b * scale <= use.energy.hi),
                 f1=_events(trip, solution, members),
@@ -299,7 +300,7 @@ def figures(trip: Trip, lines: list[Line], took: float) -> Figures:
     return Figures(
         trip=trip.name,
         family=trip.family,
-        nep=nep,
+        nep=float(nep),
         cold=max((x.sae for x in lines if x.kind in COLD), default=float("nan")),
         f1_cold=min(cold_events, default=float("nan")),
         f1_mean=float(np.mean(events)) if events else float("nan"),
@@ -452,50 +453,88 @@ def _trips(args: argparse.Namespace) -> Iterator[Trip]:
 def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--made", default="plain:401-405,rich:406-410,rough:411-415")
-    parser.add_argument("--means", action="store_true", help="60 s means")
+    parser.add_argument("--means", action="store_true", help="60 s means as well")
     parser.add_argument("--case", nargs="*", default=[])
     parser.add_argument("--speed", action="store_true")
     parser.add_argument("--speed-of", default="")
+    parser.add_argument("--part", default="", help="keep what was judged so far")
+    parser.add_argument("--join", nargs="*", default=[], help="tables of kept parts")
     parser.add_argument("--note", default="", help="a line for the table's head")
     parser.add_argument("--write", action="store_true")
     args = parser.parse_args(argv)
     if args.speed_of:
         speed(args.speed_of)
         return 0
-    lines: list[Line] = []
-    trips: list[Figures] = []
-    for trip in _trips(args):
-        judged = _slow(trip) if args.means else trip
-        own, took = judge(judged)
-        lines += own
-        trips.append(figures(judged, own, took))
-        done = trips[-1]
-        print(f"{done.trip}: NEP {_percent(done.nep)} %, {took:.1f} s", flush=True)
-    today = datetime.datetime.now(tz=datetime.UTC).date()
-    title = "60 s means" if args.means else "1 s"
-    head = [
-        f"# Loads told apart from one shunt, {title}",
-        "",
-        f"Date {today}, {platform.machine()}, Python {platform.python_version()}. "
-        f"Made trips: {args.made or 'none'}. {args.note}",
-        "",
-    ]
-    text = "\n".join(
-        [
-            *head,
-            *summary(lines, trips, means=args.means),
-            "",
-            *(_speeds() if args.speed else []),
-            "",
-            *table(lines, trips),
-            "",
-        ]
-    )
-    print(text)
-    if args.write:
-        name = "bench_loads_means.md" if args.means else "bench_loads.md"
-        (Path(__file__).parent / "results" / name).write_text(text, encoding="utf-8")
+    fast, slow = Table(), Table()
+    for part in args.join:
+        kept = json.loads(Path(part).read_text(encoding="utf-8"))
+        fast.load(kept["fast"])
+        slow.load(kept["slow"])
+    for trip in () if args.join else _trips(args):
+        fast.add(trip)
+        if args.means:
+            slow.add(_slow(trip))
+        if args.part:
+            kept = {"fast": fast.dump(), "slow": slow.dump()}
+            Path(args.part).write_text(json.dumps(kept), encoding="utf-8")
+    text = fast.text("1 s", args, means=False, tail=_speeds() if args.speed else [])
+    _put_out(text, "bench_loads.md", write=args.write)
+    if args.means:
+        text = slow.text("60 s means", args, means=True, tail=[])
+        _put_out(text, "bench_loads_means.md", write=args.write)
     return 0
+
+
+class Table:
+    """What was judged so far."""
+
+    def __init__(self) -> None:
+        self.lines: list[Line] = []
+        self.trips: list[Figures] = []
+
+    def add(self, trip: Trip) -> None:
+        own, took = judge(trip)
+        self.lines += own
+        self.trips.append(figures(trip, own, took))
+        done = self.trips[-1]
+        print(f"{done.trip}: NEP {_percent(done.nep)} %, {took:.1f} s", flush=True)
+
+    def dump(self) -> dict:
+        return {
+            "lines": [asdict(x) for x in self.lines],
+            "trips": [asdict(x) for x in self.trips],
+        }
+
+    def load(self, kept: dict) -> None:
+        self.lines += [Line(**x) for x in kept["lines"]]
+        self.trips += [Figures(**x) for x in kept["trips"]]
+
+    def text(
+        self, title: str, args: argparse.Namespace, *, means: bool, tail: list[str]
+    ) -> str:
+        today = datetime.datetime.now(tz=datetime.UTC).date()
+        made = args.made or "none"
+        return "\n".join(
+            [
+                f"# Loads told apart from one shunt, {title}",
+                "",
+                f"Date {today}, {platform.machine()}, Python "
+                f"{platform.python_version()}. Made trips: {made}. {args.note}",
+                "",
+                *summary(self.lines, self.trips, means=means),
+                "",
+                *tail,
+                "",
+                *table(self.lines, self.trips),
+                "",
+            ]
+        )
+
+
+def _put_out(text: str, name: str, *, write: bool) -> None:
+    print(text)
+    if write:
+        (Path(__file__).parent / "results" / name).write_text(text, encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -161,9 +161,14 @@ def tell_story(
             _switch(event, on_now, since, begin)
             switched[s] = _whose(event)
         step = _event_step(event, run.x, n)
-        leak = np.zeros(n)
-        leak[0] = (SOURCE_LEAK * float(around.source_step[s])) ** 2 + 1e-6
-        run.predict(_Step(scale=step.scale, shift=step.shift, noise=step.noise + leak))
+        noise = step.noise.copy()
+        noise[0] += (SOURCE_LEAK * float(around.source_step[s])) ** 2 + 1e-6
+        if event is None:
+            off = float(segments.level_begin[s]) - float(run.x.sum())
+            room = float(run.p.sum() + noise.sum() + segments.var_begin[s])
+            jump = np.where(on_now, (wander * run.x) ** 2, 0.0)
+            noise += jump * (off**2 > RESTLESS * room)
+        run.predict(_Step(scale=step.scale, shift=step.shift, noise=noise))
         run.update(float(segments.level_begin[s]), float(segments.var_begin[s]))
         on[s], age[s] = on_now, np.maximum(begin - since, 0.0)
         calm, wild = calm_and_wild(

@@ -56,7 +56,7 @@ NAMING_OWN = 0.5
 another's, never by more than this share of its own. Common practice, no source; set on
 trips with known truth.
 """
-NAMES_FAST, NAMES_SLOW = 0.6, 1.3
+NAMES_FAST, NAMES_SLOW = 0.6, 1.05
 """Doubts about names are worth this much where steps are sharp, and where they are
 means of a minute. Common practice, no source; set on trips with known truth."""
 HIDDEN_SLOW = 0.02
