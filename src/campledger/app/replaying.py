@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from campledger.judge.finding import Fitout
     from campledger.judge.options import Change, Options
     from campledger.model.estimates import TripEstimates
+    from campledger.model.plan import Plan
     from campledger.model.rig import Rig
     from campledger.model.series import TripRecord
 
@@ -39,6 +40,7 @@ def replayed(
     *,
     changes: Sequence[Change] = (),
     faults: Mapping[str, str] | None = None,
+    plan: Plan | None = None,
 ) -> Options:
     """Replay with chance seeded by the end of the record: asked twice, told twice."""
     seed = zlib.crc32(f"{record.end_utc:.0f}".encode())
@@ -48,6 +50,7 @@ def replayed(
         estimates,
         changes=changes,
         faults=faults,
+        plan=plan,
         rng=np.random.default_rng(seed),
     )
 

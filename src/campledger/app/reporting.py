@@ -6,9 +6,9 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from campledger.app.ageing import battery_ageing
+from campledger.app.context import statement_of
 from campledger.app.fitout_facts import judged
 from campledger.app.replaying import faults_of, replayed
-from campledger.judge.statement import make_statement
 from campledger.present.battery_age import ageing_json
 from campledger.present.jsonout import report_json
 from campledger.present.report_data import ReportData, build_report_data
@@ -30,20 +30,19 @@ def report_data(
     with_options: bool = False,
 ) -> ReportData:
     """Make the statement and everything that the report draws; options take longer."""
-    statement = make_statement(
-        record,
-        session.rig,
-        estimates,
-        plan=chosen.plan,
-        plan_status=chosen.plan_status,
-        trip_name=chosen.trip.name,
-    )
+    statement = statement_of(session, chosen, record, estimates)
     ageing = battery_ageing(session, chosen, record, estimates)
     statement = replace(statement, ageing=ageing)
     fitout = judged(session, chosen, record, estimates)
     sections = [installer_section(fitout, chosen.utc_offset)]
     if with_options:
-        options = replayed(record, session.rig, estimates, faults=faults_of(fitout))
+        options = replayed(
+            record,
+            session.rig,
+            estimates,
+            faults=faults_of(fitout),
+            plan=chosen.plan,
+        )
         sections.insert(0, owner_section(options, session.rig, chosen.utc_offset))
     return build_report_data(
         statement,

@@ -24,6 +24,7 @@ from campledger.judge.options.engine import (
     Walked,
     walk,
 )
+from campledger.judge.options.minutes import PANEL_DERATE
 from campledger.judge.options.stages import usual_stages
 from campledger.judge.statement_types import LowPoint
 
@@ -35,8 +36,6 @@ if TYPE_CHECKING:
     from campledger.model.rig import Rig, Source
     from campledger.model.series import BoolArray, FloatArray
 
-PANEL_DERATE = 0.75
-"""Share of nameplate energy that reaches the battery. Common practice, no source."""
 VOLTAGE_PANEL = 18.0
 """Power-point volts of a 12 V panel behind a simple regulator. Common practice."""
 DRIVE_STARTS = 10 * 3600.0

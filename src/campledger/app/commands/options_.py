@@ -187,7 +187,14 @@ def run(args: argparse.Namespace) -> int:
         record = record_of(s, chosen)
         estimates = estimates_of(s, chosen, record)
         faults = {} if changes else faults_of(judged(s, chosen, record, estimates))
-        result = replayed(record, s.rig, estimates, changes=changes, faults=faults)
+        result = replayed(
+            record,
+            s.rig,
+            estimates,
+            changes=changes,
+            faults=faults,
+            plan=chosen.plan,
+        )
     if args.json:
         print_json(options_json(result, s.rig))
     else:
@@ -234,7 +241,9 @@ def run_several(args: argparse.Namespace) -> int:
             record = record_of(s, chosen)
             estimates = estimates_of(s, chosen, record)
             changes = changes or default_changes(s.rig, estimates, {})
-            result = replayed(record, s.rig, estimates, changes=changes)
+            result = replayed(
+                record, s.rig, estimates, changes=changes, plan=chosen.plan
+            )
             made.append(as_one_of_several(chosen.trip.name, record, estimates, result))
     several = together(made, s.rig)
     if args.json:

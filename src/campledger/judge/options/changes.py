@@ -53,8 +53,6 @@ SHADE_LEAVES = 0.5
 deep the shade was is not measured. Common practice, no source. [1]"""
 IN_SHADE = 3
 SHADED = "C46"
-SUN_SHARE = 0.75
-"""Share of a panel's nameplate at the battery. Common practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,7 +86,7 @@ def baseline_setup(rig: Rig, estimates: TripEstimates, days: Days) -> Setup:
         capacity=model.capacity,
         floor=rig.house.floor,
         load=days.demand,
-        sun_factor=1.0,
+        sun_factor=0.0 if days.sun_typed else 1.0,
         drive=days.drive,
         carry=1.0,
     )
@@ -126,6 +124,8 @@ def apply_change(
     load = days.rest + np.sum(list(loads.values()), axis=0)
     model, floor, stages, bounds, carry = _battery(change, rig, base, notes)
     sun, refused = _sun_factor(change, rig, estimates, days)
+    if days.sun_typed and change.power_panel:
+        notes.append("sun as typed in the plan, not measured")
     if change.panel_position or change.fixed == SHADED:
         notes.append("shade is taken to have cost half the panel's power: assumed")
     drive = _drive(change, rig, days)
@@ -195,6 +195,8 @@ def _sun_factor(
     change: Change, rig: Rig, estimates: TripEstimates, days: Days
 ) -> tuple[float, str]:
     factor, refused = 1.0, ""
+    if days.sun_typed:
+        return change.power_panel or 0.0, ""
     if change.power_panel is not None:
         now = sum(s.power_panel or 0.0 for s in rig.sources if s.kind == "solar")
         if not days.sun_known or now <= 0:

@@ -25,6 +25,7 @@ from campledger.judge.options.outcome import (
     replay,
 )
 from campledger.judge.options.replay import Days, prepare_days, run
+from campledger.judge.options.typed_sun import with_typed_sun
 from campledger.judge.options.types import (
     Change,
     Grid,
@@ -44,10 +45,13 @@ if TYPE_CHECKING:
 
     from campledger.judge.options.changes import Setup
     from campledger.judge.options.engine import Walked
+    from campledger.model.plan import Plan
     from campledger.model.rig import Rig
     from campledger.model.series import FloatArray, TripRecord
 
 HOTTER = 5.0
+NOT_APART = frozenset({"net", "charge"})
+"""Kinds of source use that stand for several sources together."""
 MOSTLY = 99.0
 """Percentile that stands for the most, dips and edges apart. Common practice."""
 MARGIN = 1.1
@@ -60,6 +64,7 @@ def evaluate(
     *,
     changes: Sequence[Change] = (),
     faults: Mapping[str, str] | None = None,
+    plan: Plan | None = None,
     rng: np.random.Generator,
 ) -> Options:
     """
@@ -73,6 +78,8 @@ def evaluate(
         Empty: a sensible set, cheapest first.
     faults : mapping, optional
         Faults of the fit-out that were found: id to text.
+    plan : Plan, optional
+        Gives the sun of a trip that recorded none.
     rng : numpy.random.Generator
         Source of chance for the intervals.
 
@@ -85,7 +92,7 @@ def evaluate(
     ----------
     .. [1] Counterfactual replay of a calibrated model, as IPMVP option D (from memory).
     """
-    days = prepare_days(record, rig, estimates)
+    days = with_typed_sun(prepare_days(record, rig, estimates), plan, record, rig)
     base_setup = baseline_setup(rig, estimates, days)
     middle = _middle(base_setup, days)
     validation = validate(
@@ -248,14 +255,17 @@ def _judge(
     against: tuple[Walked, FloatArray],
 ) -> OptionResult:
     setup = apply_change(change, rig, estimates, days)
-    nothing = Estimate.missing(setup.refused)
-    if setup.refused:
+    nothing = Estimate.missing(setup.refused or "no current")
+    refused = setup.refused
+    if not days.known.any():
+        refused = "no battery current was recorded"
+    if refused:
         return OptionResult(
             change=change,
             outcome=None,
             difference=nothing,
             shows=False,
-            refused=setup.refused,
+            refused=refused,
             notes=setup.notes,
         )
     paths = replay(setup, days, draws)
@@ -330,7 +340,8 @@ def _as_range(outcome: Outcome) -> Outcome:
 
 def _wasted(setup: Setup, paths: Walked, base: Walked, days: Days) -> float:
     """Share of the added sun that found no place."""
-    added = (setup.sun_factor - 1.0) * float(days.sun.sum())
+    now = 0.0 if days.sun_typed else 1.0
+    added = (setup.sun_factor - now) * float(days.sun.sum())
     if added <= 0.0:
         return 0.0
     more = float(paths.sun_used[0].sum() - base.sun_used[0].sum())
@@ -398,6 +409,11 @@ def _notes(record: TripRecord, rig: Rig, estimates: TripEstimates) -> tuple[str,
         notes.append(
             f"This trip's air was {mean:.0f} degC on the mean; beyond {HOTTER:.0f} K "
             "hotter is hotter than anything you measured: a range at most."
+        )
+    if any(s.kind in NOT_APART for s in estimates.sources):
+        notes.append(
+            "Sources were not measured apart: what a full battery refused is not "
+            "known, and more battery may have done better than told."
         )
     lower = [s.name for s in estimates.sources if s.possible_is_lower_bound]
     if lower:

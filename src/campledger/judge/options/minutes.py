@@ -41,6 +41,8 @@ FLOAT_NEAR = 0.05
 """Volts under float that an engine charger does not care to lift. [V]"""
 RUNS = 0.5
 """Current above which an engine charger runs. Common practice, no source. [A]"""
+PANEL_DERATE = 0.75
+"""Share of nameplate energy that reaches the battery. Common practice, no source."""
 FOLDS = 2
 """Every other day is held out in turn."""
 ENGINE = frozenset({"dcdc", "isolator", "mains"})

@@ -63,7 +63,8 @@ class Days:
     (``sun_lo``, ``sun_hi``), ``drive`` W; ``temp`` Cel of the battery, ``volts`` V
     seen and ``open_seen`` V of the fitted battery at rest then; ``net`` A measured
     (NaN in gaps), ``soc`` as counted; ``known`` marks steps that were recorded;
-    ``folds`` hold stages learned without some days, and the steps of those days.
+    ``folds`` hold stages learned without some days, and the steps of those days. With
+    ``sun_typed`` the sun is that of the plan, W for each watt of panel.
     """
 
     step_utc: FloatArray
@@ -93,6 +94,7 @@ class Days:
     cooling_most: float
     cooling_time: float
     air_mean: float = float("nan")
+    sun_typed: bool = False
     pwm: bool = False
 
     @property

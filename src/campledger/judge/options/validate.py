@@ -63,7 +63,11 @@ def validate(
             bias_daily=nan,
             rmse_hourly=nan,
             accepted=False,
-            reason="less than a day was recorded",
+            reason=(
+                "less than a day was recorded"
+                if days.known.any()
+                else "no battery current was recorded"
+            ),
         )
     out = np.where(days.known, np.minimum(np.nan_to_num(days.net), 0.0), 0.0)
     daily_out = -float(out.sum()) * HOURS / known_days

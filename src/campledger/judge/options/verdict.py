@@ -126,10 +126,11 @@ def decide(
     ranged = [r for r in results if r.ranged]
     if ranged:
         return _only_a_range(ranged[0])
-    weather = [r for r in results if r.change.only_weather and r.outcome is not None]
-    if weather and weather[0].outcome is not None:
-        baseline = weather[0].outcome
-        results = [r for r in results if not r.change.only_weather]
+    driven = "As driven"
+    if results and results[0].change.only_weather and results[0].outcome is not None:
+        baseline = results[0].outcome
+        driven = f"In {describe(results[0].change, rig)}"
+        results = results[1:]
     low = baseline.soc_min.value * baseline.capacity
     if baseline.met:
         floor = baseline.floor * baseline.capacity
@@ -149,7 +150,7 @@ def decide(
         )
     told = sorted((r for r in results if r.outcome is not None), key=_order)
     short = (
-        f"As driven: {baseline.hours_below_floor.value:.1f} h below your floor, "
+        f"{driven}: {baseline.hours_below_floor.value:.1f} h below your floor, "
         f"{baseline.hours_without_power.value:.1f} h without power."
     )
     allowed = [r for r in told if r.outcome and r.outcome.met and r.over_limit <= 0]
