@@ -54,6 +54,16 @@ def _efficiency(chemistry, s):
     return 0.97 - 0.35 * np.clip((s - 0.88) / 0.12, 0.0, 1.0) ** 2
 
 
+def _held(curve, s, volts, resistance, gain):
+    """Current that brings the end of the step to the held volts: no hunting."""
+    low, high = 0.0, 1e3
+    for _ in range(24):
+        half = 0.5 * (low + high)
+        under = curve(s + half * gain) + resistance * half < volts
+        low, high = (half, high) if under else (low, half)
+    return low
+
+
 def make_world(
     chemistry="lfp",
     *,
@@ -99,6 +109,10 @@ def make_world(
         i = give - asked
         if give > 0.0:
             most = (absorb - v0) / resistance
+            if not lead:
+                most = _held(
+                    curve, s, absorb - slow, resistance, step / HOUR / capacity
+                )
             if lead:
                 most = min(most, 0.8 * max(1.0 - s, 0.0) * capacity + 0.1)
             i = min(i, max(most, 0.0))
@@ -108,6 +122,8 @@ def make_world(
         slow += (r2 * i - slow) * (1 - np.exp(-step / 1800.0))
         soc[k], amps[k] = s, i
         volts[k] = float(curve(s)) + slow + resistance * i
+        if lead and give > 0.0 and i < give - asked - 1e-6:
+            volts[k] = absorb  # held: the battery takes what it accepts
     every = max(1, int(interval / step))
     m = n // every * every
 

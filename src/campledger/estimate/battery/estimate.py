@@ -37,11 +37,13 @@ OPENING_STD = 0.03
 MODEL_STD = 0.004
 """Least spread of the state of charge. Common practice, no source."""
 WITHIN = {"lfp": 0.8, "lead": 0.75}
-"""Factor on the spread at one capacity; fulls foretold by the rest scale it further.
-Found on the tuning trips and kept for all others."""
-BETWEEN = {"lfp": 0.95, "lead": 0.55}
-"""Factor on the spread between capacities, which fulls say nothing about. Found on the
-tuning trips and kept for all others."""
+"""Factor on the spread at one capacity; fulls foretold by the rest scale it further."""
+BETWEEN = {"lfp": 0.95, "lead": 0.65}
+"""Factor on the spread between capacities, of which fulls say nothing."""
+WITHOUT_FULL = {"lfp": (2.2, 1.4), "lead": (1.0, 1.0)}
+"""Further factors where no full was found: lithium then rests on the place of the
+plateau's steps, which differs between makes. All found on the tuning trips and on a
+light generator's other batteries, and kept for all others."""
 WIDEN_CIRCUITS = 1.6
 """Where circuits stand for the shunt: loads in none of them come and go."""
 EDGE_WIDTH = 1e-3
@@ -114,6 +116,17 @@ def _tracks(
 def _plain(value: float, std: float, word: Word = Word.WORKED_OUT) -> Estimate:
     half = NINETY * std
     return Estimate(value=value, lo=value - half, hi=value + half, word=word)
+
+
+def _factors(
+    problem: Problem, inputs: BatteryInputs, scale: float
+) -> tuple[float, float]:
+    """Factors on the spread at one capacity and between capacities."""
+    kind = problem.kind_name
+    anchored = bool(len(problem.data.full_at))
+    lost = (1.0, 1.0) if anchored else WITHOUT_FULL[kind]
+    told = 1.0 if inputs.has_current else WIDEN_CIRCUITS
+    return scale * WITHIN[kind] * lost[0] * told, BETWEEN[kind] * lost[1] * told
 
 
 def _capacity(mixture: Mixture, widen: float) -> Estimate:
@@ -244,9 +257,7 @@ def estimate_battery(
     problem = prepare(rig, data, _opening(rig, opening), unmeasured=unmeasured)
     mixture = weigh(problem, rig.house)
     scale, count, inside = interval_scale(problem, mixture.best)
-    told = 1.0 if inputs.has_current else WIDEN_CIRCUITS
-    within = scale * WITHIN[problem.kind_name] * told
-    between = BETWEEN[problem.kind_name] * told
+    within, between = _factors(problem, inputs, scale)
     tracks = _tracks(problem, mixture, inputs, within=within, between=between)
     live = run_live(inputs, rig, _opening(rig, opening))
     at = problem.layout.at
