@@ -134,61 +134,42 @@ def write_archive(
     writable(out)
     zone = read_rig(rig_file).timezone
     places = leave_places
-    leave = Leave(
-        places=places, notes=leave_notes, alias="" if places else alias_of(store)
-    )
+    alias = "" if places else alias_of(store)
+    leave = Leave(places=places, notes=leave_notes, alias=alias)
     rig = rig_table(tomllib.loads(rig_file.read_text(encoding="utf-8-sig")), leave)
     start, end = (-math.inf, math.inf) if whole else (trip.start_utc, trip.end_utc)
     documents = _documents(store, (start, end), leave)
-    names = {b.recorder for b in store.boots()}
-    renamed = {} if places else _recorders(names, leave)
-    texts: dict[str, str] = {"rig.toml": dump(rig)}
+    renamed = {} if places else _recorders({b.recorder for b in store.boots()}, leave)
+    texts: dict[str, str] = {"rig.toml": dump(rig), "proofs.json": _proofs(documents)}
     plan = _plan(store, trip, plan_file, leave)
     if plan:
         texts["plan.toml"] = plan
     if map_file is not None:
         texts["map.toml"] = write_map(read_map(map_file))
-    proofs = [
-        {"time_utc": iso(when) if math.isfinite(when) else None, **body}
-        for kind, when, _, body in documents
-        if kind == "proof"
-    ]
-    texts["proofs.json"] = json.dumps(proofs, ensure_ascii=False, indent=1)
     with tempfile.TemporaryDirectory(prefix=".archive-", dir=out.parent) as folder:
         copy = Path(folder) / "store.db"
-        done = extract(
-            store.file,
-            copy,
-            Wanted(start=start, end=end, recorders=renamed, documents=documents),
-        )
+        wanted = Wanted(start=start, end=end, recorders=renamed, documents=documents)
+        done = extract(store.file, copy, wanted)
         files = {n: t.encode() for n, t in texts.items()}
+        members = {n: facts_of(data) for n, data in files.items()}
+        members["store.db"] = _facts(copy)
+        offset = offset_at(zone, trip.start_utc)
         about = {
             "format": FORMAT,
             "version": FORMAT_VERSION,
             "campledger": __version__,
             "rig": rig["rig"]["name"],
-            "trip": trip_name(
-                trip.start_utc, trip.name, offset_at(zone, trip.start_utc), leave
-            ),
+            "trip": trip_name(trip.start_utc, trip.name, offset, leave),
             "start": iso(trip.start_utc),
             "end": iso(trip.end_utc),
             "whole": whole,
             "rows": done.rows,
             "with_places": places,
             "with_notes": leave_notes,
-            "members": {
-                **{n: facts_of(data) for n, data in files.items()},
-                "store.db": _facts(copy),
-            },
+            "members": members,
         }
         files[MANIFEST] = json.dumps(about, ensure_ascii=False, indent=1).encode()
-        part = Path(folder) / "archive"
-        try:
-            _pack(part, files, copy)
-            part.replace(out)
-        except OSError as error:
-            why = (error.strerror or str(error)).lower()
-            raise refuse(out, "file", why, "room", "Nothing written.") from error
+        _move_whole(out, Path(folder) / "archive", files, copy)
     return Archived(
         rig=str(about["rig"]),
         trip=str(about["trip"]),
@@ -206,6 +187,26 @@ def _recorders(names: set[str], leave: Leave) -> dict[str, str]:
 
 
 Document = tuple[str, float, str, "Mapping[str, object]"]
+
+
+def _move_whole(out: Path, part: Path, files: dict[str, bytes], copy: Path) -> None:
+    """Pack beside the target and move it there whole."""
+    try:
+        _pack(part, files, copy)
+        part.replace(out)
+    except OSError as error:
+        why = (error.strerror or str(error)).lower()
+        raise refuse(out, "file", why, "room", "Nothing written.") from error
+
+
+def _proofs(documents: tuple[Document, ...]) -> str:
+    """Give the typed meter readings as the archive holds them."""
+    proofs = [
+        {"time_utc": iso(when) if math.isfinite(when) else None, **body}
+        for kind, when, _, body in documents
+        if kind == "proof"
+    ]
+    return json.dumps(proofs, ensure_ascii=False, indent=1)
 
 
 def _documents(

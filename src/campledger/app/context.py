@@ -19,7 +19,12 @@ from campledger.estimate.extend import extend_trip
 from campledger.estimate.trip import estimate_trip
 from campledger.formats.planfile import parse_plan, read_plan
 from campledger.formats.rigfile import read_rig
-from campledger.judge.statement import NO_PLAN, PLAN_AFTER, PLAN_FROZEN
+from campledger.judge.statement import (
+    NO_PLAN,
+    PLAN_AFTER,
+    PLAN_FROZEN,
+    make_statement,
+)
 from campledger.model.plan import FrozenPlan, Plan
 from campledger.store import Store, Trip, open_store
 
@@ -27,6 +32,7 @@ if TYPE_CHECKING:
     import argparse
     from collections.abc import Iterator, Sequence
 
+    from campledger.judge.statement_types import Statement
     from campledger.model.estimates import TripEstimates
     from campledger.model.rig import Rig
     from campledger.model.series import TripRecord
@@ -268,6 +274,23 @@ def record_of(
         end = min(end, last)
     return session.store.record(
         chosen.trip.start_utc, end, session.rig.corrections, chosen.utc_offset
+    )
+
+
+def statement_of(
+    session: Session,
+    chosen: ChosenTrip,
+    record: TripRecord,
+    estimates: TripEstimates,
+) -> Statement:
+    """Give the statement of a trip, beside its plan."""
+    return make_statement(
+        record,
+        session.rig,
+        estimates,
+        plan=chosen.plan,
+        plan_status=chosen.plan_status,
+        trip_name=chosen.trip.name,
     )
 
 

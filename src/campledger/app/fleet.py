@@ -20,6 +20,7 @@ from campledger.app.context import (
     estimates_of,
     plan_of,
     record_of,
+    statement_of,
     trips_of,
 )
 from campledger.app.fitout_facts import judged
@@ -36,14 +37,15 @@ from campledger.judge.fleet import (
     RigAccount,
     compare_rigs,
 )
-from campledger.judge.statement import make_statement
 from campledger.model.estimates import Estimate
 from campledger.store import open_store
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
+    from campledger.judge.finding import Fitout
+    from campledger.judge.statement_types import StatementDay
     from campledger.model.estimates import TripEstimates
     from campledger.store import Trip
 
@@ -148,6 +150,33 @@ def _account_at(path: Path, trips: int) -> RigAccount:
     return store_account(path, rig_file, kind="store", trips=trips)
 
 
+def _earlier(session: Session, trips: Sequence[Trip]) -> list[AgePoint]:
+    """What earlier trips say on the battery's age."""
+    out = []
+    for trip in trips:
+        chosen = _chosen(session, trip)
+        record = record_of(session, chosen)
+        out.append(_age(record.end_utc, estimates_of(session, chosen, record)))
+    return out
+
+
+def _places(total: StatementDay) -> tuple[PlaceTotal, ...]:
+    return tuple(
+        PlaceTotal(name=a.name, charge=a.charge_measured, role=role, word=str(a.word))
+        for role, amounts in (("in", total.sources), ("out", total.loads))
+        for a in amounts
+        if a.charge_measured is not None
+    )
+
+
+def _open_findings(fitout: Fitout) -> tuple[FleetFinding, ...]:
+    return tuple(
+        FleetFinding(id=f.id, title=f.title, verdict=str(f.verdict), next=f.next)
+        for f in fitout.findings
+        if f.verdict in (Verdict.FAULT, Verdict.WORTH_A_LOOK) and not f.cause
+    )
+
+
 def store_account(path: Path, rig_file: Path, *, kind: str, trips: int) -> RigAccount:
     """
     Make the account of a store: its last trip, and the battery over its trips.
@@ -164,20 +193,10 @@ def store_account(path: Path, rig_file: Path, *, kind: str, trips: int) -> RigAc
         chosen = _chosen(session, every[-1])
         record = record_of(session, chosen)
         estimates = estimates_of(session, chosen, record)
-        statement = make_statement(
-            record,
-            rig,
-            estimates,
-            plan=chosen.plan,
-            plan_status=chosen.plan_status,
-            trip_name=chosen.trip.name,
-        )
+        statement = statement_of(session, chosen, record, estimates)
         fitout = judged(session, chosen, record, estimates)
         ageing = [_age(record.end_utc, estimates)]
-        for trip in every[-trips:-1] if trips else every[:-1]:
-            earlier = _chosen(session, trip)
-            part = record_of(session, earlier)
-            ageing.append(_age(part.end_utc, estimates_of(session, earlier, part)))
+        ageing += _earlier(session, every[-trips:-1] if trips else every[:-1])
     battery, total = estimates.battery, statement.total
     current = battery.current_corrected
     known = np.flatnonzero(np.isfinite(battery.soc))
@@ -198,24 +217,13 @@ def store_account(path: Path, rig_file: Path, *, kind: str, trips: int) -> RigAc
         capacity=battery.capacity,
         capacity_rated=rig.house.capacity_rated,
         resistance=battery.resistance,
-        places=tuple(
-            PlaceTotal(
-                name=a.name, charge=a.charge_measured, role=role, word=str(a.word)
-            )
-            for role, amounts in (("in", total.sources), ("out", total.loads))
-            for a in amounts
-            if a.charge_measured is not None
-        ),
+        places=_places(total),
         lines=tuple(
             (label, value)
             for label, name in LINES
             if (value := getattr(total, name)) is not None
         ),
-        findings=tuple(
-            FleetFinding(id=f.id, title=f.title, verdict=str(f.verdict), next=f.next)
-            for f in fitout.findings
-            if f.verdict in (Verdict.FAULT, Verdict.WORTH_A_LOOK) and not f.cause
-        ),
+        findings=_open_findings(fitout),
         findings_judged=True,
         ageing=tuple(sorted(ageing, key=lambda p: p.time_utc)),
         missing=() if len(every) > 1 else ("ageing: one trip only",),

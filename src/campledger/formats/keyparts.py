@@ -4,6 +4,24 @@ from __future__ import annotations
 
 from campledger.formats.tomlfile import Key
 
+POSITION_KEYS = (
+    Key(
+        name="latitude_deg",
+        field="latitude",
+        low=-90.0,
+        high=90.0,
+        expected="degrees -90..90, north positive",
+    ),
+    Key(
+        name="longitude_deg",
+        field="longitude",
+        low=-180.0,
+        high=180.0,
+        expected="degrees -180..180, east positive",
+    ),
+)
+"""Where the vehicle stands, or will."""
+
 
 def volts_key(
     name: str, field: str, default: float | None = None, low: float = 5.0

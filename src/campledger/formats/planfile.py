@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
 
+from campledger.formats.keyparts import POSITION_KEYS
 from campledger.formats.tomlfile import (
     Checker,
     Key,
@@ -82,20 +83,7 @@ EVERY_DAY_KEYS = (
         high=1.0,
         expected="a share 0..1 of the clear sky, e.g. 0.7",
     ),
-    Key(
-        name="latitude_deg",
-        field="latitude",
-        low=-90.0,
-        high=90.0,
-        expected="degrees -90..90, north positive",
-    ),
-    Key(
-        name="longitude_deg",
-        field="longitude",
-        low=-180.0,
-        high=180.0,
-        expected="degrees -180..180, east positive",
-    ),
+    *POSITION_KEYS,
 )
 
 DAY_KEYS = (

@@ -9,7 +9,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from campledger.formats.keyparts import amps_key, degrees_key, text_key, volts_key
+from campledger.formats.keyparts import (
+    POSITION_KEYS,
+    amps_key,
+    degrees_key,
+    text_key,
+    volts_key,
+)
 from campledger.formats.tomlfile import Key
 from campledger.model.rig import (
     CHEMISTRIES,
@@ -65,8 +71,10 @@ _LISTED = ", ".join(CHEMISTRIES[:-1]) + f" or {CHEMISTRIES[-1]}"
 
 def house_keys(chemistry: str, rated: float) -> tuple[Key, ...]:
     """Give the keys of ``[house]`` with the defaults of a chemistry and a size."""
-    lead = chemistry in LEAD
-    rate = CHARGE_RATE_LEAD if lead else CHARGE_RATE_LFP
+    return (*_battery_keys(chemistry), *_charging_keys(chemistry, rated), MASS)
+
+
+def _battery_keys(chemistry: str) -> tuple[Key, ...]:
     return (
         Key(
             name="chemistry",
@@ -118,6 +126,13 @@ def house_keys(chemistry: str, rated: float) -> tuple[Key, ...]:
             default=FLOOR[chemistry],
             expected="a share 0..1, e.g. 0.5",
         ),
+    )
+
+
+def _charging_keys(chemistry: str, rated: float) -> tuple[Key, ...]:
+    lead = chemistry in LEAD
+    rate = CHARGE_RATE_LEAD if lead else CHARGE_RATE_LFP
+    return (
         volts_key("absorption_v", "voltage_absorption", ABSORPTION[chemistry], 11.0),
         volts_key("float_v", "voltage_float", FLOAT[chemistry], 11.0),
         volts_key("cutoff_v", "voltage_cutoff", 11.0, 8.0),
@@ -144,7 +159,6 @@ def house_keys(chemistry: str, rated: float) -> tuple[Key, ...]:
             scale=1e-3,
             expected="millivolts per kelvin, whole battery, e.g. -24",
         ),
-        MASS,
     )
 
 
@@ -163,20 +177,7 @@ RIG_KEYS = (
         required=True,
         expected='a zone name, e.g. "Australia/Darwin"',
     ),
-    Key(
-        name="latitude_deg",
-        field="latitude",
-        low=-90.0,
-        high=90.0,
-        expected="degrees -90..90, north positive",
-    ),
-    Key(
-        name="longitude_deg",
-        field="longitude",
-        low=-180.0,
-        high=180.0,
-        expected="degrees -180..180, east positive",
-    ),
+    *POSITION_KEYS,
     MASS,
 )
 START_KEYS = (

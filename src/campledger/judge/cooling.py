@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from campledger.estimate.fridge_warming import time_to_limit
 from campledger.judge.enough_types import FridgeAnswer
+from campledger.model.rig import COOLING
 
 if TYPE_CHECKING:
     from campledger.model.estimates import FridgeModel, TripEstimates
@@ -23,92 +25,6 @@ AGE_MOST = 3600.0
 TREND_MINUTES = 180
 MEDICINE_MARGIN = 1.0
 """Warn this much earlier where medicine is kept. Common practice. [K]"""
-COOLING = frozenset({"fridge", "freezer"})
-
-
-def inside_after(
-    inside: float, air: float, hours: float, time_constant: float
-) -> float:
-    """
-    Give the inside temperature some hours after the compressor stopped.
-
-    Parameters
-    ----------
-    inside, air : float
-        At the start, and outside. [Cel]
-    hours : float
-        Since it stopped. [h]
-    time_constant : float
-        Of warming. [s]
-
-    Returns
-    -------
-    temp : float
-        [Cel]
-
-    References
-    ----------
-    .. [1] Newton's law of cooling; job map B11.
-    """
-    fade = np.exp(-hours * 3600.0 / time_constant)
-    return float(air - (air - inside) * fade)
-
-
-def hours_to_limit(
-    inside: float, air: float, limit: float, time_constant: float
-) -> float:
-    """
-    Give the hours until a stopped fridge reaches a limit.
-
-    Parameters
-    ----------
-    inside, air, limit : float
-        Temperatures. [Cel]
-    time_constant : float
-        Of warming. [s]
-
-    Returns
-    -------
-    hours : float
-        0 if it is already there, infinite if the air is cooler than the limit. [h]
-
-    References
-    ----------
-    .. [1] Newton's law of cooling; job map T7.
-    """
-    if inside >= limit:
-        return 0.0
-    if air <= limit:
-        return float("inf")
-    return time_constant / 3600.0 * float(np.log((air - inside) / (air - limit)))
-
-
-def saving_share(hours: float, time_constant: float) -> float:
-    """
-    Give what an off period saves as a share of the run it skips.
-
-    The rest must be pulled down again afterwards.
-
-    Parameters
-    ----------
-    hours : float
-        Length of the off period. [h]
-    time_constant : float
-        Of warming. [s]
-
-    Returns
-    -------
-    share : float
-        0..1; 27 % for 8 h at 12 h. [1]
-
-    References
-    ----------
-    .. [1] Mean heat leak while warming exponentially; job map B11.
-    """
-    if hours <= 0:
-        return 0.0
-    tau = time_constant / 3600.0
-    return 1.0 - tau / hours * (1.0 - float(np.exp(-hours / tau)))
 
 
 def coldest_load(rig: Rig) -> Load | None:
@@ -192,7 +108,7 @@ def answer_fridge(
     constant, measured = time_constant_of(estimates.fridges, load.name)
     hours = float("nan")
     if air is not None:
-        hours = hours_to_limit(inside, _now(air), limit, constant)
+        hours = time_to_limit(inside, _now(air), limit, constant) / 3600.0
     verdict, reason = _judge(estimates, load, inside, rise, limit)
     if not measured and np.isfinite(hours) and hours > 0:
         reason += "; warming time assumed"

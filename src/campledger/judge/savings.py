@@ -6,15 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from campledger.judge.cooling import (
-    COOLING,
-    inside_after,
-    saving_share,
-    time_constant_of,
-)
+from campledger.estimate.fridge_warming import saving_share, warming
+from campledger.judge.cooling import time_constant_of
 from campledger.judge.enough_types import Saving
 from campledger.judge.forecast_draws import Prior, slot_means
 from campledger.judge.forecast_history import SLOTS, STEP, rows_of
+from campledger.model.rig import COOLING
 from campledger.model.words import Word
 
 if TYPE_CHECKING:
@@ -104,10 +101,10 @@ def fridge_night(
     ----------
     .. [1] Job map B11, story T5.
     """
-    share = saving_share(HOURS_NIGHT, time_constant)
-    return current * HOURS_NIGHT * share, inside_after(
-        inside, air, HOURS_NIGHT, time_constant
-    )
+    night = HOURS_NIGHT * 3600.0
+    share = saving_share(night, time_constant)
+    after = float(warming(np.array([night]), inside, air, time_constant)[0])
+    return current * HOURS_NIGHT * share, after
 
 
 def idle_profile(profile: FloatArray, use: LoadUse, load: Load) -> FloatArray:

@@ -282,6 +282,26 @@ def report_json(
     }
 
 
+def _car_and_fridge(answer: Enough) -> dict[str, Json]:
+    return {
+        "car": {
+            "verdict": answer.car.verdict,
+            "reason": answer.car.reason,
+            "volts": num(answer.car.volts),
+            "rested_h": num(answer.car.rested),
+            "joined": answer.car.joined,
+        },
+        "fridge": {
+            "verdict": answer.fridge.verdict,
+            "temp_c": num(answer.fridge.temp),
+            "limit_c": num(answer.fridge.limit),
+            "hours_to_limit": num(answer.fridge.hours_to_limit),
+            "reason": answer.fridge.reason,
+            "name": answer.fridge.name,
+        },
+    }
+
+
 def enough_json(answer: Enough) -> dict[str, Json]:
     """Give the answer at camp."""
     offset, hours = answer.utc_offset, answer.hours_to_floor
@@ -317,21 +337,7 @@ def enough_json(answer: Enough) -> dict[str, Json]:
         },
         "horizon_h": num(answer.horizon),
         "chance_lasts": num(answer.chance_lasts),
-        "car": {
-            "verdict": answer.car.verdict,
-            "reason": answer.car.reason,
-            "volts": num(answer.car.volts),
-            "rested_h": num(answer.car.rested),
-            "joined": answer.car.joined,
-        },
-        "fridge": {
-            "verdict": answer.fridge.verdict,
-            "temp_c": num(answer.fridge.temp),
-            "limit_c": num(answer.fridge.limit),
-            "hours_to_limit": num(answer.fridge.hours_to_limit),
-            "reason": answer.fridge.reason,
-            "name": answer.fridge.name,
-        },
+        **_car_and_fridge(answer),
         "savings": [
             {
                 "load": s.load,

@@ -156,56 +156,33 @@ def day_lines(day: StatementDay, heading: str, *, two: bool) -> list[str]:
         *_amounts("In", day.sources, two=two),
         *_amounts("Out", day.loads, two=two),
     ]
-    lead = "" if day.loads else "Out"
-    lines += [
-        _row(
-            f" {lead:<4} Not itemised",
-            "",
-            w.number(day.not_itemised),
-            _not_itemised_word(day),
-            two=two,
-        ),
-        _row(
-            _loss_label(day),
-            "",
-            w.number(day.charging_loss),
-            str(day.charging_loss_word),
-            two=two,
-        ),
-        _row(
-            "Not accounted for",
-            "",
-            w.number(day.not_accounted),
-            f"(limit {w.number(day.not_accounted_limit)})",
-            two=two,
-        ),
-        _rule(two=two),
-        _row(
-            "Carried forward",
-            "",
-            w.number(day.carried_forward),
-            str(day.carried_word),
-            two=two,
-        ),
-        _row(
-            " of which your floor",
-            "",
-            w.number(day.floor_charge),
-            str(day.floor_word),
-            two=two,
-        ),
-        _row(
-            "In hand",
-            _figure(day.in_hand_planned, planned=True),
-            w.number(day.in_hand),
-            "",
-            two=two,
-        ),
-    ]
+    lines += _closing_lines(day, two=two)
     summed = pencil_sum(day)
     if summed:
         lines.append(f"  {summed}")
     return lines
+
+
+def _closing_lines(day: StatementDay, *, two: bool) -> list[str]:
+    """What follows the loads: losses, the remainder, and what is left."""
+    lead = "" if day.loads else "Out"
+    limit = f"(limit {w.number(day.not_accounted_limit)})"
+    losses = (
+        (f" {lead:<4} Not itemised", day.not_itemised, _not_itemised_word(day)),
+        (_loss_label(day), day.charging_loss, str(day.charging_loss_word)),
+        ("Not accounted for", day.not_accounted, limit),
+    )
+    left = (
+        ("Carried forward", day.carried_forward, str(day.carried_word)),
+        (" of which your floor", day.floor_charge, str(day.floor_word)),
+    )
+    planned = _figure(day.in_hand_planned, planned=True)
+    return [
+        *(_row(label, "", w.number(x), word, two=two) for label, x, word in losses),
+        _rule(two=two),
+        *(_row(label, "", w.number(x), word, two=two) for label, x, word in left),
+        _row("In hand", planned, w.number(day.in_hand), "", two=two),
+    ]
 
 
 def _day_notes(day: StatementDay, offset: float) -> Iterable[str]:

@@ -6,12 +6,8 @@ import numpy as np
 import pytest
 from enough_story import HOUR, THURSDAY, estimates_of, load_use, record_of, rig_of
 
-from campledger.judge.cooling import (
-    answer_fridge,
-    hours_to_limit,
-    inside_after,
-    saving_share,
-)
+from campledger.estimate.fridge_warming import saving_share, time_to_limit, warming
+from campledger.judge.cooling import answer_fridge
 from campledger.judge.enough_words import fridge_line
 from campledger.judge.forecast_history import build_history
 from campledger.judge.savings import charge_until, fridge_night, list_savings
@@ -25,20 +21,20 @@ TWELVE = 12 * HOUR
 def test_t5_fridge_off_for_a_night():
     charge, inside = fridge_night(1.6, TWELVE, 3.0, 20.0)
     assert charge == pytest.approx(3.5, abs=0.05)  # story: 3.5 Ah
-    assert saving_share(8.0, TWELVE) == pytest.approx(0.27, abs=0.005)  # 27 %
+    assert saving_share(8.0 * HOUR, TWELVE) == pytest.approx(0.27, abs=0.005)  # 27 %
     assert pytest.approx(12.8) == 1.6 * 8.0
     assert inside == pytest.approx(11.0, abs=0.5)  # story: 11 degC
 
 
 def test_t7_half_an_hour_to_five():
-    hours = hours_to_limit(3.8, 31.0, 5.0, TWELVE)
+    hours = time_to_limit(3.8, 31.0, 5.0, TWELVE) / HOUR
     assert hours == pytest.approx(0.54, abs=0.005)  # story: 0.54 h
 
 
 def test_limits_of_the_formulas():
-    assert hours_to_limit(6.0, 31.0, 5.0, TWELVE) == 0.0
-    assert hours_to_limit(3.0, 4.0, 5.0, TWELVE) == np.inf
-    assert inside_after(3.0, 20.0, 0.0, TWELVE) == pytest.approx(3.0)
+    assert time_to_limit(6.0, 31.0, 5.0, TWELVE) == 0.0
+    assert time_to_limit(3.0, 4.0, 5.0, TWELVE) == np.inf
+    assert warming(np.zeros(1), 3.0, 20.0, TWELVE) == pytest.approx(3.0)
     assert saving_share(0.0, TWELVE) == 0.0
 
 

@@ -59,8 +59,11 @@ class _Deadline:
         return self.until - time.monotonic()
 
 
-class _Tcp(ModbusTcpClient):  # type: ignore[misc,unused-ignore]
+class _Bounded:
+    """A client whose waiting ends with the deadline."""
+
     deadline: _Deadline
+    comm_params: Any
 
     def recv(self, size: int | None) -> bytes:
         """Receive within what is left of the deadline."""
@@ -68,19 +71,15 @@ class _Tcp(ModbusTcpClient):  # type: ignore[misc,unused-ignore]
         if left <= 0.0:
             return b""
         self.comm_params.timeout_connect = left
-        return bytes(super().recv(size))
+        return bytes(super().recv(size))  # type: ignore[misc]
 
 
-class _Serial(ModbusSerialClient):  # type: ignore[misc,unused-ignore]
-    deadline: _Deadline
+class _Tcp(_Bounded, ModbusTcpClient):  # type: ignore[misc,unused-ignore]
+    """Over a network."""
 
-    def recv(self, size: int | None) -> bytes:
-        """Receive within what is left of the deadline."""
-        left = self.deadline.left()
-        if left <= 0.0:
-            return b""
-        self.comm_params.timeout_connect = left
-        return bytes(super().recv(size))
+
+class _Serial(_Bounded, ModbusSerialClient):  # type: ignore[misc,unused-ignore]
+    """Over a line."""
 
 
 class ModbusBus:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     import argparse
     from pathlib import Path
 
+    from campledger.app.daemon import Summary
     from campledger.app.wiring import Source
     from campledger.model.rig import Rig
     from campledger.store import Store
@@ -127,6 +128,11 @@ def _replay(args: argparse.Namespace, rig: Rig, path: Path) -> int:
         )
         _stop_on_signals(source)
         done = Daemon(rig, store, source).run()
+    _tell_replay(args, done)
+    return 0
+
+
+def _tell_replay(args: argparse.Namespace, done: Summary) -> None:
     if args.json:
         print_json(
             {
@@ -136,11 +142,10 @@ def _replay(args: argparse.Namespace, rig: Rig, path: Path) -> int:
                 "already_present": done.late,
             }
         )
-        return 0
+        return
     more = f", {human_count(done.late)} already present" if done.late else ""
     boots = "1 boot" if done.boots == 1 else f"{done.boots} boots"
     print(f"{args.replay}: {human_count(done.rows)} rows replayed, {boots}{more}.")
-    return 0
 
 
 def _live(args: argparse.Namespace, rig: Rig, path: Path) -> int:

@@ -6,9 +6,14 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from campledger.app.ageing import battery_ageing
-from campledger.app.context import choose_trip, estimates_of, record_of, session
+from campledger.app.context import (
+    choose_trip,
+    estimates_of,
+    record_of,
+    session,
+    statement_of,
+)
 from campledger.app.output import print_json
-from campledger.judge.statement import make_statement
 
 if TYPE_CHECKING:
     import argparse
@@ -38,14 +43,7 @@ def run(args: argparse.Namespace) -> int:
         chosen = choose_trip(s, args)
         record = record_of(s, chosen)
         estimates = estimates_of(s, chosen, record)
-        statement = make_statement(
-            record,
-            s.rig,
-            estimates,
-            plan=chosen.plan,
-            plan_status=chosen.plan_status,
-            trip_name=chosen.trip.name,
-        )
+        statement = statement_of(s, chosen, record, estimates)
         ageing = battery_ageing(s, chosen, record, estimates)
         statement = replace(statement, ageing=ageing)
     if args.json:

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from campledger.app.answers import Asked, answer, facts_at
-from campledger.app.context import Session, now_of, session
+from campledger.app.context import Session, now_of, session, statement_of
 from campledger.app.page.looking import is_driving
 from campledger.app.page.places import (
     DRIVING,
@@ -35,7 +35,6 @@ from campledger.app.parked import stand
 from campledger.app.times import parse_time
 from campledger.errors import CampledgerError, StoreBusyError
 from campledger.judge.enough_types import Drive, Question
-from campledger.judge.statement import make_statement
 from campledger.present import wording as w
 from campledger.present.cautions import cautions_for
 from campledger.present.phone import account, ask, lines
@@ -178,14 +177,7 @@ def write_answers(s: Session, folder: Path, *, at_text: str | None = None) -> st
     asked = Asked(at=at)
     said = answer(s, asked)
     chosen, record, estimates = facts_at(s, asked)
-    statement = make_statement(
-        record,
-        s.rig,
-        estimates,
-        plan=chosen.plan,
-        plan_status=chosen.plan_status,
-        trip_name=chosen.trip.name,
-    )
+    statement = statement_of(s, chosen, record, estimates)
     driving = is_driving(record, s.rig, at)
     first = lines.four_lines(said, clock=_clock_words(record))
     rest = live_parts(s, said, statement, record)

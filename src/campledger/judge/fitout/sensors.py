@@ -268,11 +268,10 @@ def zero_offset(evidence: Evidence) -> Result:
         last = max(tests, key=lambda p: p.time_utc)
         zero = float(last.logged or 0.0) - float(last.typed or 0.0)
         bad = abs(zero) > limit
-        text = f"Reads {zero:+.3f} A with nothing connected"
-        text += f" = {24 * abs(zero):.1f} Ah a day of phantom use." if bad else "."
+        tail = f" = {24 * abs(zero):.1f} Ah a day of phantom use." if bad else "."
         return Result(
             verdict=Verdict.FAULT if bad else Verdict.PASS,
-            reads=text,
+            reads=f"Reads {zero:+.3f} A with nothing connected{tail}",
             value=zero,
             limit=limit,
             count=len(tests),
