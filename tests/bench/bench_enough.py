@@ -17,9 +17,11 @@ import platform
 import subprocess
 import sys
 import time
+from contextlib import ExitStack, contextmanager
 from dataclasses import fields, is_dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 
@@ -31,6 +33,7 @@ from enough_scores import table
 from enough_world import make_trip
 from tests.support.cases import load_case
 
+import campledger.judge.forecast as forecasting
 from campledger.estimate.trip import estimate_trip
 from campledger.judge.enough_state import state_of
 from campledger.judge.enough_types import Question
@@ -187,10 +190,59 @@ def cached(args, name, case, seed):
     return made
 
 
+def halves(minutes, start, at):
+    """Half-hour means of the 72 h after a moment."""
+    first = round((at - start) / 60)
+    part = np.full(144 * 30, np.nan)
+    seen = minutes[first : first + len(part)]
+    part[: len(seen)] = seen
+    return np.nan_to_num(part.reshape(144, 30).mean(axis=1))
+
+
+def state_given(given, state, truth, true_ah, at):
+    """Give the state as estimated, or the true one."""
+    if "state" not in given:
+        return state
+    soc = float(np.interp(at, truth["time"], truth["soc"]))
+    return State(soc=soc, soc_std=0.003, capacity=true_ah, capacity_std=0.005 * true_ah)
+
+
+@contextmanager
+def knowing(given, truth, at):
+    """Let the forecast know parts of what happens, to see what each is worth."""
+    start, volts = truth["time"][0], truth["battery_voltage_v"]
+    engine = truth.get("dcdc_current_a", np.zeros(len(volts)))
+    used = truth["solar_current_a"] + engine - truth["battery_current_a"]
+    calls = []
+
+    def demand(pool, prior, steps, paths, rng, *, signed=False):
+        calls.append(steps)
+        known = halves(used, start, at)[:steps] * (len(calls) == 1)
+        return np.repeat(known[:, None], paths, axis=1)
+
+    def sun(outlook, question, clear, paths, rng):
+        known = halves(truth["solar_potential_w"] / volts, start, at)
+        return np.repeat(known[: len(clear), None], paths, axis=1)
+
+    def drives(history, habits, plan, typed, steps, paths, rng):
+        known = halves(truth["engine_on"], start, at)[:steps]
+        return np.repeat(known[:, None], paths, axis=1)
+
+    with ExitStack() as stack:
+        for part, name, instead in (
+            ("demand", "draw", demand),
+            ("sun", "_sun", sun),
+            ("drives", "draw_drives", drives),
+        ):
+            if part in given:
+                stack.enter_context(patch.object(forecasting, name, instead))
+        yield
+
+
 def run_case(name, args, seed):
     """Give a list of dict rows, one for each origin and horizon, and the commit."""
     case = case_of(name)
-    _, rig, plan, truth, _, group = case
+    _, rig, plan, truth, true_ah, group = case
     known = cached(args, name, case, seed)
     if args.only_cache:
         return [], known["commit"]
@@ -199,12 +251,15 @@ def run_case(name, args, seed):
     t_edge = np.concatenate((truth["time"], [truth["time"][-1] + 60.0]))
     rows, said = [], []
     for origin in known["origins"]:
-        at, history, state = origin["at"], origin["history"], origin["state"]
+        at, history = origin["at"], origin["history"]
+        state = state_given(args.given, origin["state"], truth, true_ah, at)
         outlook = outlook_of(history, rig, plan, origin["model"], origin["fridges"])
         longest = min(72.0, np.floor((known["end"] - at) / STEP) * STEP / HOUR)
-        raw = forecast(
-            outlook, state, Question(), until=at + longest * HOUR, paths=PATHS, rng=rng
-        )
+        until = at + longest * HOUR
+        with knowing(args.given, truth, at):
+            raw = forecast(
+                outlook, state, Question(), until=until, paths=PATHS, rng=rng
+            )
         made = recalibrated(raw, calibrate(compare(said, history)))
         said += answers_of(raw, at)
         steps = len(raw.demand)
@@ -248,6 +303,11 @@ def main(argv=None):
         "--every", type=float, default=3.0, help="hours between origins"
     )
     parser.add_argument("--keep", help="keep the rows here, to score them again")
+    parser.add_argument(
+        "--given",
+        default="",
+        help="what the forecast may know: state, demand, sun, drives",
+    )
     parser.add_argument("--cache", help="folder that keeps the estimates")
     parser.add_argument("--only-cache", action="store_true", help="estimate only")
     parser.add_argument("--out", help="write the dated table here")
@@ -283,11 +343,12 @@ def commit():
 def write_dated(path, text, args, commits):
     """Write the table with commits, cases and machine."""
     names = ", ".join(Path(c).name for c in args.cases)
+    known = f" The forecast knew: {args.given}." if args.given else ""
     head = (
         f"# The forecast behind `enough`\n\n{datetime.now(UTC):%Y-%m-%d}, commit "
         f"{commit()}, estimates of {', '.join(sorted(commits))}, {platform.machine()} "
         f"{platform.python_version()}. State of charge from: {args.state}. Origins "
-        f"every {args.every:g} h.\nTrips: {names}.\n\n"
+        f"every {args.every:g} h.{known}\nTrips: {names}.\n\n"
     )
     path.write_text(head + text + "\n")
 

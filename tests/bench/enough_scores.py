@@ -106,7 +106,8 @@ def verdict_lines(rows, floors):
         f"{1 - y.mean():.1%} | at least a quarter |",
         f"| Brier: ours / half of the base rate's | {brier(p, y):.4f} / "
         f"{base / 2:.4f} | at most half |",
-        f"| Brier: ours / baseline's | {brier(p, y) / brier(b, y):.3f} | <= 0.90 |",
+        f"| Brier: ours / baseline's | {brier(p, y) / max(brier(b, y), 1e-9):.3f} | "
+        "<= 0.90 |",
         f"| Yes, false of them | {yes.mean():.1%}, {_share(1 - y[yes], case[yes])} "
         "| <= 3 % |",
         f"| No, false of them | {no.mean():.1%}, {_share(y[no], case[no])} | <= 5 % |",
