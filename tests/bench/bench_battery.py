@@ -246,6 +246,52 @@ def group_lines(rows) -> list[str]:
     return out
 
 
+def found_lines(rows) -> list[str]:
+    """Offset and capacity on the trips for which the issue asks a figure."""
+    out = []
+    for group, fulls, limit in (("lfp", 4, 12.0), ("agm", 4, 30.0), ("agm", 0, 30.0)):
+        part = [
+            r
+            for r in rows
+            if r["kind"].startswith(group)
+            and "known" not in r["kind"]
+            and r["fulls"] >= fulls
+        ]
+        if part:
+            off = [abs(r["offset"][0] - r["offset_true"]) * 1e3 for r in part]
+            true = sum(
+                r["offset"][1] <= r["offset_true"] <= r["offset"][2] for r in part
+            )
+            out.append(
+                f"| offset with drain, {group}, {fulls} or more fulls | {len(part)} "
+                f"| {np.mean(np.array(off) <= limit):.2f} within {limit:.0f} mA "
+                f"| {np.median(off):.0f} mA | {max(off):.0f} mA | {true} |"
+            )
+    wanted = {
+        "lfp, a full and the knee reached": lambda r: (
+            r["kind"].startswith("lfp") and r["fulls"] and r["lowest"] < KNEE
+        ),
+        "agm, 4 or more fulls": lambda r: (
+            r["kind"].startswith("agm") and r["fulls"] >= 4
+        ),
+    }
+    for text, chosen in wanted.items():
+        part = [r for r in rows if chosen(r) and "known" not in r["kind"]]
+        if part:
+            near = [
+                100.0 * abs(r["capacity"][0] / r["capacity_true"] - 1.0) for r in part
+            ]
+            true = sum(
+                r["capacity"][1] <= r["capacity_true"] <= r["capacity"][2] for r in part
+            )
+            out.append(
+                f"| capacity, {text} | {len(part)} "
+                f"| {np.mean(np.array(near) <= 4.0):.2f} within 4 % "
+                f"| {np.median(near):.1f} % | {max(near):.1f} % | {true} |"
+            )
+    return out
+
+
 def table(rows) -> str:
     """The whole result as Markdown."""
     kinds = sorted({r["kind"] for r in rows})
@@ -261,6 +307,12 @@ def table(rows) -> str:
     ]
     lines[-1] += "after the first full charge (all of it where there is none)."
     lines += ["", *group_lines(rows), ""]
+    lines += [
+        "| what | trips | share | median error | worst | interval true |",
+        "|" + "---|" * 6,
+        *found_lines(rows),
+        "",
+    ]
     lines += [
         "| kind | trip | fulls | lowest | trip RMSE / worst | cover | width "
         "| live RMSE / worst | cover | width | capacity A.h | true | in "
@@ -295,6 +347,8 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--pattern", default="*-1[0-9][0-9]")
     parser.add_argument("--write", action="store_true")
     parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--note", default="", help="a line under the heading")
+    parser.add_argument("--name", default="bench_battery", help="of the result")
     args = parser.parse_args(argv)
     folders = [Path(c) for c in args.case]
     if args.cases is not None:
@@ -310,11 +364,12 @@ def main(argv: list[str] | None = None) -> int:
             rows = pool.map(judge, tasks, chunksize=1)
     else:
         rows = [judge(t) for t in tasks]
-    text = header([f.name for f in folders]) + table(rows)
+    note = f"{args.note}\n\n" if args.note else ""
+    text = header([f.name for f in folders]) + note + table(rows)
     print(text)
     if args.write:
         RESULTS.mkdir(exist_ok=True)
-        (RESULTS / "bench_battery.md").write_text(text, encoding="utf-8")
+        (RESULTS / f"{args.name}.md").write_text(text, encoding="utf-8")
     return 0
 
 

@@ -25,6 +25,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from dated import commit as commit_now
+
 from support import daemon_child
 
 WINDOW, INTERVAL = 1.0, 0.05
@@ -124,12 +126,7 @@ def main(argv: list[str] | None = None) -> int:
 
 def write(text: str, options: argparse.Namespace) -> None:
     """Keep the table."""
-    commit = subprocess.run(
-        ["git", "rev-parse", "--short", "HEAD"],
-        capture_output=True,
-        text=True,
-        check=False,
-    ).stdout.strip()
+    commit = commit_now()
     head = (
         f"# Power taken from the daemon\n\n{datetime.now(UTC):%Y-%m-%d}, commit "
         f"{commit}, seed {options.seed}, {os.uname().machine}. The real daemon, four "

@@ -24,6 +24,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
+from dated import commit as commit_now
 
 from campledger.app.chores import Chores, chores_of
 from campledger.app.daemon import Daemon, Surroundings
@@ -275,12 +276,7 @@ def main(argv: list[str] | None = None) -> int:
     text += "\n".join(f"| {w} | {v:.2f} | {a:g} |" for w, v, a in rows)
     print(text)
     if options.write:
-        commit = subprocess.run(
-            ["git", "rev-parse", "--short", "HEAD"],
-            capture_output=True,
-            text=True,
-            check=False,
-        ).stdout.strip()
+        commit = commit_now()
         head = (
             f"# Costs of the daemon\n\n{datetime.now(UTC):%Y-%m-%d}, commit {commit}, "
             f"{os.uname().machine}, other work on it. Six INA226 on a made-up "

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import argparse
 import platform
-import subprocess
 import sys
 import time
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
+from dated import commit as commit_now
 from planter import RIGHT, UNSCALED, plant, plantable
 
 from campledger.estimate.steps import find_steps, loop_slope
@@ -212,12 +212,7 @@ def main(argv=None):
         )
         say(f"\nWhole judgement, 10 days at 1 Hz: {timing():.1f} s of processor time")
     if options.write:
-        commit = subprocess.run(
-            ["git", "rev-parse", "--short", "HEAD"],
-            capture_output=True,
-            text=True,
-            check=False,
-        ).stdout.strip()
+        commit = commit_now()
         head = [
             f"# Fit-out, {datetime.now(UTC):%Y-%m-%d %H:%M} UTC",
             "",

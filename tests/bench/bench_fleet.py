@@ -18,6 +18,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
+from dated import commit as commit_now
 
 from campledger.formats.export import write_series
 
@@ -115,12 +116,7 @@ def main(argv: list[str] | None = None) -> int:
             begun = time.perf_counter()
             found = measure(folder, Path(name) / "page.html")
             rows.append([*found, time.perf_counter() - begun])
-    commit = subprocess.run(
-        ["git", "rev-parse", "--short", "HEAD"],
-        capture_output=True,
-        text=True,
-        check=False,
-    ).stdout.strip()
+    commit = commit_now()
     now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
     lines = [
         "# Fleet page from Parquet minute summaries",

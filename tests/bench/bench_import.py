@@ -17,6 +17,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
+from dated import commit as commit_now
 
 ROOT = Path(__file__).resolve().parents[2]
 DAY = 86400
@@ -172,13 +173,7 @@ def main(argv: list[str] | None = None) -> int:
                 )
                 print(rows[-1], flush=True)
             path.unlink()
-    commit = subprocess.run(
-        ["git", "rev-parse", "--short", "HEAD"],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        check=True,
-    ).stdout.strip()
+    commit = commit_now()
     text = (
         f"# Import of {args.days} days at 1 Hz, 8 channels\n\n"
         f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC, commit {commit}, seed 1, "

@@ -19,6 +19,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
+from dated import commit as commit_now
 
 from campledger.store import Rows, Window, open_store
 
@@ -127,12 +128,7 @@ def main(argv: list[str] | None = None) -> int:
     )
     print(text, *bad, sep="\n")
     if options.write:
-        commit = subprocess.run(
-            ["git", "rev-parse", "--short", "HEAD"],
-            capture_output=True,
-            text=True,
-            check=False,
-        ).stdout.strip()
+        commit = commit_now()
         head = (
             f"# SIGKILL at random instants\n\n{datetime.now(UTC):%Y-%m-%d}, commit "
             f"{commit}, seed {options.seed}, {os.uname().machine}. The child logs "

@@ -12,7 +12,6 @@ import argparse
 import platform
 import random
 import resource
-import subprocess
 import sys
 import tempfile
 import time
@@ -23,6 +22,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "tests"))
 sys.path.insert(0, str(ROOT / "tests" / "property"))
 
+from dated import commit as commit_now  # noqa: E402
 from test_formats_mutations import try_one  # noqa: E402
 
 from campledger.errors import InputError  # noqa: E402
@@ -112,13 +112,7 @@ def main(argv: list[str] | None = None) -> int:
             worst = max(worst, time.perf_counter() - t)
         spent = time.perf_counter() - started
         after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    commit = subprocess.run(
-        ["git", "rev-parse", "--short", "HEAD"],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        check=True,
-    ).stdout.strip()
+    commit = commit_now()
     lines = [
         "# Damaged recordings",
         "",

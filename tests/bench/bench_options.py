@@ -16,7 +16,6 @@ import json
 import pickle
 import platform
 import re
-import subprocess
 import sys
 import time
 from dataclasses import dataclass, field, replace
@@ -27,6 +26,7 @@ from scipy.stats import beta
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from dated import commit as commit_now
 from tests.support.cases import load_case, read_table
 
 from campledger.estimate.trip import estimate_trip
@@ -373,12 +373,7 @@ def main(argv: list[str]) -> int:
     text = "\n\n".join(parts)
     print(text)
     if args.write:
-        commit = subprocess.run(
-            ["git", "rev-parse", "--short", "HEAD"],
-            capture_output=True,
-            text=True,
-            check=True,
-        ).stdout.strip()
+        commit = commit_now()
         head = (
             f"# Options against re-run trips\n\nCommit {commit}, chance {SEED}, "
             f"{platform.machine()}, {time.strftime('%Y-%m-%d', time.gmtime())}. "

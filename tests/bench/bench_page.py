@@ -22,6 +22,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
+from dated import commit as commit_now
 from tests.support.page_fuzz import Fuzz, memory, phones, scribe_of
 from tests.support.page_world import RIG_TEXT, free_port, page_process, write_parts
 
@@ -215,13 +216,7 @@ def main(argv):
     table += [f"| {a} | {b} | {c} |" for a, b, c in rows]
     print("\n".join(table))
     if options.write:
-        commit = subprocess.run(
-            ["git", "rev-parse", "--short", "HEAD"],
-            cwd=TOP,
-            capture_output=True,
-            text=True,
-            check=False,
-        ).stdout.strip()
+        commit = commit_now()
         head = (
             f"# The page under load\n\n{datetime.now(UTC):%Y-%m-%d %H:%M} UTC, commit "
             f"{commit}, Python {platform.python_version()}, {os.cpu_count()} cores "

@@ -24,6 +24,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from dated import commit as commit_now
+
 from campledger.app.push import Writer, push_all
 from campledger.app.pushing import Cursor, Destination, batches
 from campledger.formats.rigfile import read_rig
@@ -239,12 +241,7 @@ def main(argv: list[str] | None = None) -> int:
 
 def write(text: str, options: argparse.Namespace) -> None:
     """Keep the table."""
-    commit = subprocess.run(
-        ["git", "rev-parse", "--short", "HEAD"],
-        capture_output=True,
-        text=True,
-        check=False,
-    ).stdout.strip()
+    commit = commit_now()
     head = (
         f"# Push to a server that keeps going away\n\n{datetime.now(UTC):%Y-%m-%d}, "
         f"commit {commit}, seed {options.seed}, {os.uname().machine}. "

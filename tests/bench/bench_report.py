@@ -25,6 +25,7 @@ import pyarrow.csv as pacsv
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from dated import commit as commit_now
 from tests.support.report_trip import CAPACITY, OFFSET, START, _columns
 
 ASKED = {10: (6.0, 250.0, 2.5), 30: (12.0, None, None)}
@@ -169,12 +170,7 @@ def main(argv: list[str] | None = None) -> None:
         lines += measure(days)
     print("\n".join(lines))
     if args.write:
-        commit = subprocess.run(
-            ["git", "rev-parse", "--short", "HEAD"],
-            capture_output=True,
-            text=True,
-            check=True,
-        ).stdout.strip()
+        commit = commit_now()
         stamp = datetime.now(tz=UTC).strftime("%Y-%m-%d %H:%M")
         head = (
             f"# Report as a cold command\n\n{stamp} UTC, commit {commit}, seed {SEED}, "

@@ -12,7 +12,6 @@ from __future__ import annotations
 import argparse
 import platform
 import resource
-import subprocess
 import sys
 import tempfile
 import time
@@ -20,6 +19,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
+from dated import commit as commit_now
 
 from campledger.store import Columns, Rows, Window, open_store
 
@@ -212,12 +212,7 @@ def main(argv: list[str] | None = None) -> int:
     text = "\n".join(lines)
     print(text)
     if options.write:
-        commit = subprocess.run(
-            ["git", "rev-parse", "--short", "HEAD"],
-            capture_output=True,
-            text=True,
-            check=False,
-        ).stdout.strip()
+        commit = commit_now()
         head = (
             f"# Store\n\n{datetime.now(UTC):%Y-%m-%d}, commit {commit}, seeds 1-3, "
             f"{platform.machine()}, Python {platform.python_version()}.\n\n"

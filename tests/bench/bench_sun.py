@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import argparse
 import platform
-import subprocess
 import sys
 import time as clock
 from datetime import UTC, datetime
@@ -18,6 +17,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from dated import commit as commit_now
 from tests.bench.sun_world import STEP, make_sun_trip
 from tests.support.cases import load_case, make_record
 
@@ -132,12 +132,7 @@ def summary(title, rows):
 
 def keep(path, title, lines):
     """Write a dated table."""
-    commit = subprocess.run(
-        ["git", "rev-parse", "--short", "HEAD"],
-        capture_output=True,
-        text=True,
-        check=False,
-    ).stdout.strip()
+    commit = commit_now()
     head = [
         f"# {title}",
         "",

@@ -17,7 +17,6 @@ import os
 import platform
 import random
 import struct
-import subprocess
 import sys
 import tempfile
 import threading
@@ -31,6 +30,7 @@ from unittest import mock
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import smbus2.smbus2
+from dated import commit as commit_now
 
 from campledger.acquire.buses import open_bus
 from campledger.acquire.drivers import make_driver
@@ -441,12 +441,7 @@ def main(argv: list[str] | None = None) -> int:
     )
     print(asked)
     if options.write:
-        commit = subprocess.run(
-            ["git", "rev-parse", "--short", "HEAD"],
-            capture_output=True,
-            text=True,
-            check=False,
-        ).stdout.strip()
+        commit = commit_now()
         text = (
             f"# Bus faults\n\n{datetime.now(UTC):%Y-%m-%d}, commit {commit}, seed "
             f"{options.seed}, {platform.machine()}, {os.cpu_count()} shared cores, "

@@ -13,10 +13,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from campledger.app.page.gate import House
 from tests.support.answers import OFFSET, invented_enough
 from tests.support.report_trip import invented_trip
 
+from campledger.app.page.gate import House
 from campledger.app.page.limits import Rate
 from campledger.app.page.pairing import Pairing, boot_time
 from campledger.app.page.places import (

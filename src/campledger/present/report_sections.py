@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from campledger.judge.enough_words import verdict_words
 from campledger.present import wording as w
 from campledger.present.battery_age import ageing_lines
 from campledger.present.cautions import cautions_for
@@ -26,7 +27,7 @@ from campledger.present.report_html import (
 from campledger.present.report_soc import anchor_table, low_chart, soc_chart
 from campledger.present.report_words import assumptions, cannot_tell, counted, gap_words
 from campledger.present.text import plan_heading
-from campledger.present.text_enough import until_words, verdict_words
+from campledger.present.text_enough import until_words
 
 if TYPE_CHECKING:
     from campledger.present.report_data import ReportData, Stretch

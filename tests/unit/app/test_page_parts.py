@@ -6,12 +6,12 @@ import time
 
 import numpy as np
 import pytest
-from campledger.app.page.gate import age_of
 from tests.support.cases import make_record
 from tests.support.page_world import LOADS, RIG_TEXT, make_store
 
 from campledger.app.page import network, scribe
 from campledger.app.page.answering import CLOCKS, change_words
+from campledger.app.page.gate import age_of
 from campledger.app.page.limits import Doors, Rate
 from campledger.app.page.looking import is_driving, look
 from campledger.app.page.pairing import Pairing

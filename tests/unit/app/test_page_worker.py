@@ -3,9 +3,9 @@
 import asyncio
 
 import pytest
-from campledger.app.page.gate import LOOK_OLD, House, is_driving, now_of
 
 from campledger.app.page import places
+from campledger.app.page.gate import LOOK_OLD, House, is_driving, now_of
 from campledger.app.page.looking import DRIVE_FRESH
 from campledger.app.page.pairing import boot_time
 from campledger.app.page.places import NOW, put_json
